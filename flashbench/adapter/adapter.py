@@ -1,0 +1,60 @@
+"""What `open_adapter` returns: a handle with no way to send bytes."""
+
+import secrets
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Self
+
+from flashbench.adapter._wire import Wire
+from flashbench.adapter.time_source import TimeSource
+
+
+@dataclass(slots=True)
+class Session:
+    """One opening of one adapter. Evidence made in one session is refused in another.
+
+    `change_count` goes up with every frame sent that can change a cell or a register, so that
+    evidence also knows whether anything has been changed since it was made.
+    """
+
+    id: str = field(default_factory=lambda: secrets.token_hex(8))
+    change_count: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdapterFacts:
+    """What the adapter says of itself over USB, for job files and sentences."""
+
+    chip: str  # "FT232H", "FT2232H", "FT4232H"
+    interface: int
+    product: str
+    serial: str
+    url: str
+
+
+class Adapter:
+    """An opened adapter; close it, or use it in a `with`. Made by `open_adapter` only."""
+
+    def __init__(
+        self, wire: Wire, *, facts: AdapterFacts, clock_hz: int, time: TimeSource
+    ) -> None:
+        self._wire = wire
+        self.facts = facts
+        self.clock_hz = wire.true_hz(clock_hz)
+        self.time = time
+        self.session = Session()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Make every pin an input and give the device back."""
+        self._wire.release_pins()
