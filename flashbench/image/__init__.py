@@ -1,0 +1,1 @@
+"""A dump as data: checks, blocks, memory descriptions, edits, differences. Pure functions."""
