@@ -108,7 +108,7 @@ def test_the_listing_shows_changed_lines_only_and_keeps_80_columns() -> None:
         "00000008  6d 6f 72 79 20 6f 66 20  mory of     . 45  .  .  .  .  .  .  mEry of\n"
         "\n"
         "outside everything recognised\n"
-        "00000030  73                       s           21                       !\n"
+        "00000030  73                       s          21                       !\n"
     )
 
 
