@@ -1,0 +1,160 @@
+"""The array read in whole, in one of two ways."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final
+
+from flashbench.adapter._frame import Frame
+from flashbench.chip import _read_frames as frames
+from flashbench.chip._read_frames import ReadKind
+from flashbench.chip.profile import Address, AddressMode, ChipProfile
+from flashbench.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from flashbench.chip.identity import Identified
+
+_MODES_ENTERED: Final = {AddressMode.ENTER_4BYTE}
+
+
+def address_bytes(profile: ChipProfile) -> int:
+    """How many address bytes the array commands of this chip take, once its mode is entered."""
+    return 3 if profile.address_mode is AddressMode.THREE_BYTE else 4
+
+
+def uses_dedicated_reads(profile: ChipProfile) -> bool:
+    """True where 13h and 0Ch are sent.
+
+    Parts that want 06h before B7h are read this way too: 06h is not sent before a backup, and
+    all of them know 13h and 0Ch [Micron N25Q256A, MT25Q datasheets, from memory].
+    """
+    return profile.address_mode in (
+        AddressMode.DEDICATED_4BYTE,
+        AddressMode.ENTER_4BYTE_WITH_WEL,
+    )
+
+
+@contextmanager
+def address_mode(chip: "Identified") -> Iterator[None]:
+    """The chip in the address mode its profile asks for; left as it was found."""
+    if chip.profile.address_mode not in _MODES_ENTERED or chip.found_in_4byte_mode:
+        yield
+        return
+    chip.run([frames.enter_4byte_mode()])
+    try:
+        yield
+    finally:
+        chip.run([frames.leave_4byte_mode()])
+
+
+def array_frames(
+    profile: ChipProfile, start: Address, size: int, *, kind: ReadKind
+) -> list[Frame]:
+    """The frames that read `size` bytes from `start`; none crosses 16 MiB or a die."""
+    step = min(frames.READ_FRAME_BYTES_MAX, profile.die_bytes)
+    cuts = [start, *range((start // step + 1) * step, start + size, step), start + size]
+    return [
+        frames.read_array(
+            Address(here),
+            there - here,
+            kind=kind,
+            address_bytes=address_bytes(profile),
+            dedicated=uses_dedicated_reads(profile),
+        )
+        for here, there in zip(cuts, cuts[1:], strict=False)
+    ]
+
+
+def read_hz(chip: "Identified", kind: ReadKind) -> int:
+    """The clock for this way of reading: the adapter's, or the chip's limit if that is lower."""
+    limit = (
+        chip.profile.read_hz_max if kind is ReadKind.PLAIN else chip.profile.fast_read_hz_max
+    )
+    return min(chip.adapter.clock_hz, limit)
+
+
+def read_into(
+    chip: "Identified",
+    into: memoryview,
+    *,
+    start: Address,
+    kind: ReadKind,
+    sck_hz: int,
+    step: str,
+    progress: Progress = silent,
+) -> None:
+    """Fill `into` with the array from `start` on. The address mode must have been entered.
+
+    Raises:
+        AdapterError: the bus failed; the chip was only read.
+        Interrupted: the progress callable asked to stop.
+    """
+    total = len(into)
+    byte_s = 8 / chip.wire.true_hz(sck_hz)
+
+    def arrived(done: int) -> None:
+        progress(step, done, total, (total - done) * byte_s)
+
+    chip.run(
+        array_frames(chip.profile, start, total, kind=kind),
+        sck_hz=sck_hz,
+        into=into,
+        arrived=arrived,
+    )
+
+
+def read_whole(
+    chip: "Identified",
+    *,
+    kind: ReadKind,
+    sck_hz: int,
+    step: str,
+    first: Address = Address(0),
+    progress: Progress = silent,
+) -> bytes:
+    """The whole array as bytes, read in two stretches: from `first` to the end, then from 0.
+
+    `first` lets a second read begin elsewhere, so that an error that sits at a place in the
+    stream does not sit at the same place in the array.
+    """
+    size = chip.profile.density_bytes
+    data = bytearray(size)
+    view = memoryview(data)
+
+    def at(offset: int) -> Progress:
+        def shifted(_: str, done: int, __: int, left_s: float | None) -> None:
+            progress(step, offset + done, size, left_s)
+
+        return shifted
+
+    tail = size - first
+    with address_mode(chip):
+        read_into(
+            chip, view[first:], start=first, kind=kind, sck_hz=sck_hz, step=step, progress=at(0)
+        )
+        if first:
+            read_into(
+                chip,
+                view[:first],
+                start=Address(0),
+                kind=kind,
+                sck_hz=sck_hz,
+                step=step,
+                progress=at(tail),
+            )
+    return bytes(data)
+
+
+def read_bytes(
+    chip: "Identified", start: Address, size: int, *, kind: ReadKind = ReadKind.FAST
+) -> bytes:
+    """A short stretch of the array, at the chip's clock for `kind`, in the entered mode."""
+    data = bytearray(size)
+    read_into(
+        chip,
+        memoryview(data),
+        start=start,
+        kind=kind,
+        sck_hz=read_hz(chip, kind),
+        step="reading",
+    )
+    return bytes(data)

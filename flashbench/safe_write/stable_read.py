@@ -1,0 +1,216 @@
+"""Two whole reads of one chip, by two ways, that agree: the evidence `StableRead`."""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import InitVar, dataclass
+from pathlib import Path
+from typing import Final, Protocol
+
+from flashbench.chip import reading
+from flashbench.chip._read_frames import ReadKind
+from flashbench.chip.identity import Identified
+from flashbench.chip.profile import Address, AddressMode
+from flashbench.errors import ChipUntouched
+from flashbench.progress import Progress, silent
+from flashbench.safe_write import screening
+
+_SEAL: Final = object()
+_PROBE_BYTES: Final = 4096
+
+
+class ReadsDisagree(ChipUntouched):
+    """Two complete reads of one chip were not the same. `kept` lists where they were saved."""
+
+    def __init__(self, seen: str, *, next_step: str, kept: tuple[Path, ...]) -> None:
+        super().__init__(seen, next_step=next_step)
+        self.kept = kept
+
+
+class KeepsDoubtful(Protocol):
+    """What takes a complete read that did not agree with another: a job."""
+
+    def save_doubtful(self, data: bytes) -> Path: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StableRead:
+    """The chip's contents, read twice and equal. Has no public constructor: see `read_twice`."""
+
+    chip: Identified
+    image: bytes
+    sha256: str
+    ways: tuple[str, str]
+    notes: tuple[str, ...]
+    size_sources: tuple[str, ...]
+    size_doubt: str | None
+    change_count: int
+    seal: InitVar[object]
+
+    def __post_init__(self, seal: object) -> None:
+        if seal is not _SEAL:
+            raise TypeError("StableRead has no public constructor: call read_twice()")
+
+    @property
+    def size_is_proven(self) -> bool:
+        """At least two sources agree on the size and none contradicts."""
+        return self.size_doubt is None and len(self.size_sources) >= 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _TwoReads:
+    first: bytes
+    second: bytes
+    ways: tuple[str, str]
+
+
+def _read_two_ways(chip: Identified, progress: Progress) -> _TwoReads:
+    full_hz = reading.read_hz(chip, ReadKind.FAST)
+    half_hz = min(full_hz // 2, reading.read_hz(chip, ReadKind.PLAIN))
+    middle = Address(chip.profile.density_bytes // 2 + _PROBE_BYTES)
+    first = reading.read_whole(
+        chip, kind=ReadKind.FAST, sck_hz=full_hz, step="first read", progress=progress
+    )
+    second = reading.read_whole(
+        chip,
+        kind=ReadKind.PLAIN,
+        sck_hz=half_hz,
+        step="second read",
+        first=middle,
+        progress=progress,
+    )
+    full_mhz, half_mhz = (chip.wire.true_hz(hz) / 1e6 for hz in (full_hz, half_hz))
+    return _TwoReads(
+        first=first,
+        second=second,
+        ways=(
+            f"fast read at {full_mhz:g} MHz from 000000h",
+            f"plain read at {half_mhz:g} MHz from {middle:06X}h",
+        ),
+    )
+
+
+def read_twice(
+    chip: Identified,
+    *,
+    keep_doubtful_in: KeepsDoubtful | None = None,
+    progress: Progress = silent,
+) -> StableRead:
+    """Read the whole chip twice, the second time slower, by another opcode, from elsewhere.
+
+    Raises:
+        ReadsDisagree: the reads differ; both are kept if there is a job to keep them in.
+        ChipUntouched: they agree but a data bit never changes: a line is stuck.
+        AdapterError, Interrupted: the bus failed or the user stopped; the chip was only read.
+    """
+    chip.check_still_in_session()
+    reads = _read_two_ways(chip, progress)
+    _refuse_disagreement(
+        screening.disagreement(reads.first, reads.second), reads, keep_doubtful_in
+    )
+    _refuse_stuck_lanes(reads, keep_doubtful_in)
+    sources, doubt = prove_size(chip, reads.first)
+    return StableRead(
+        chip=chip,
+        image=reads.first,
+        sha256=hashlib.sha256(reads.first).hexdigest(),
+        ways=reads.ways,
+        notes=screening.notes(reads.first),
+        size_sources=sources,
+        size_doubt=doubt,
+        change_count=chip.adapter.session.change_count,
+        seal=_SEAL,
+    )
+
+
+def read_twice_except(
+    chip: Identified,
+    suspect: Sequence[range],
+    *,
+    keep_doubtful_in: KeepsDoubtful,
+    progress: Progress = silent,
+) -> bytes:
+    """As `read_twice`, for a chip whose `suspect` ranges may read differently each time.
+
+    Not evidence: what comes back may be a half-written chip.
+    """
+    chip.check_still_in_session()
+    reads = _read_two_ways(chip, progress)
+    _refuse_disagreement(
+        screening.differs_outside(reads.first, reads.second, list(suspect)),
+        reads,
+        keep_doubtful_in,
+    )
+    return reads.first
+
+
+def _keep(reads: _TwoReads, keeper: KeepsDoubtful | None) -> tuple[Path, ...]:
+    if keeper is None:
+        return ()
+    return tuple(keeper.save_doubtful(read) for read in (reads.first, reads.second))
+
+
+def _kept_sentence(kept: tuple[Path, ...]) -> str:
+    return f" Both reads are kept ({', '.join(path.name for path in kept)})." if kept else ""
+
+
+def _refuse_disagreement(
+    found: screening.Disagreement | None, reads: _TwoReads, keeper: KeepsDoubtful | None
+) -> None:
+    if found is None:
+        return
+    kept = _keep(reads, keeper)
+    raise ReadsDisagree(
+        found.sentence() + _kept_sentence(kept),
+        next_step=(
+            "Press the chip into the socket again, shorten the leads or lower --clock,"
+            " then dump again."
+        ),
+        kept=kept,
+    )
+
+
+def _refuse_stuck_lanes(reads: _TwoReads, keeper: KeepsDoubtful | None) -> None:
+    stuck = screening.stuck_lanes(reads.first)
+    if not stuck:
+        return
+    kept = _keep(reads, keeper)
+    what = ", ".join(f"bit {bit} is always {value}" for bit, value in stuck)
+    raise ReadsDisagree(
+        f"Both reads agree, but over all non-blank data {what}: a stuck line, not a firmware."
+        + _kept_sentence(kept),
+        next_step="Clean and reseat the chip, check the MISO line, then dump again.",
+        kept=kept,
+    )
+
+
+def prove_size(chip: Identified, image: bytes) -> tuple[tuple[str, ...], str | None]:
+    """(sources that agree on the size, or what contradicts them).
+
+    Table row and SFDP were weighed by the profile. The array speaks for its size if it is not
+    periodic at half of it and a read past the end returns the start; it speaks against it if a
+    read past the end returns something else. In 3-byte mode nothing lies past 16 MiB, and a
+    blank or constant array tells nothing.
+    """
+    profile = chip.profile
+    if profile.size_doubt is not None:
+        return profile.density_sources, profile.size_doubt
+    three_byte = profile.address_mode is AddressMode.THREE_BYTE
+    if three_byte and profile.density_bytes >= 1 << 24:
+        return profile.density_sources, None
+    probes = screening.telling_blocks(image, block=_PROBE_BYTES)
+    if not probes:
+        return profile.density_sources, None
+    with reading.address_mode(chip):
+        past = [
+            reading.read_bytes(chip, Address(profile.density_bytes + at), _PROBE_BYTES)
+            for at in probes
+        ]
+    wrapped = [data == image[at : at + _PROBE_BYTES] for at, data in zip(probes, past, strict=True)]
+    if not any(wrapped) and len({bytes(data) for data in past} - {b"\xff" * _PROBE_BYTES}) > 0:
+        return profile.density_sources, (
+            f"A read past {profile.density_bytes:#x} does not return to the start:"
+            " the array is larger than the chip says."
+        )
+    if all(wrapped) and not screening.has_equal_halves(image):
+        return (*profile.density_sources, "array"), None
+    return profile.density_sources, None
