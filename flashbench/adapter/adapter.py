@@ -1,6 +1,7 @@
 """What `open_adapter` returns: a handle with no way to send bytes."""
 
 import secrets
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
@@ -33,12 +34,25 @@ class AdapterFacts:
 
 
 class Adapter:
-    """An opened adapter; close it, or use it in a `with`. Made by `open_adapter` only."""
+    """An opened adapter; close it, or use it in a `with`. Made by `open_adapter` only.
+
+    Its pins are inputs until a chip is identified on it with its supply declared, and inputs
+    again after `close`. `clock_hz` is the SCK it really makes, in whole Hz rounded down.
+    """
 
     def __init__(
-        self, wire: Wire, *, facts: AdapterFacts, clock_hz: int, time: TimeSource
+        self,
+        wire: Wire,
+        *,
+        facts: AdapterFacts,
+        clock_hz: int,
+        time: TimeSource,
+        give_back: Callable[[], None] | None = None,
     ) -> None:
+        """`give_back` is called once, last, when the adapter is closed."""
         self._wire = wire
+        self._give_back = give_back
+        self._closed = False
         self.facts = facts
         self.clock_hz = wire.true_hz(clock_hz)
         self.time = time
@@ -56,5 +70,17 @@ class Adapter:
         self.close()
 
     def close(self) -> None:
-        """Make every pin an input and give the device back."""
-        self._wire.release_pins()
+        """Make every pin an input and give the device back. Idempotent.
+
+        Raises:
+            AdapterReplyWrong: the adapter is there but does not turn its pins off. The device
+                is given back all the same. A lost adapter raises nothing.
+        """
+        if self._closed:
+            return
+        self._closed = True
+        try:
+            self._wire.release_pins()
+        finally:
+            if self._give_back is not None:
+                self._give_back()

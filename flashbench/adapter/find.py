@@ -1,0 +1,394 @@
+"""Finding adapters and opening one: from a pyusb device, from a URL, or the only one there is.
+
+The enumeration is our own, by bus and port numbers: one adapter that may not be opened does not
+hide the others, and two without serial numbers stay apart.
+"""
+
+import errno
+import re
+import sys
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import libusb_package
+import usb.core
+import usb.util
+
+from flashbench.adapter.adapter import Adapter, AdapterFacts
+from flashbench.adapter.ftdi import FtdiWire
+from flashbench.adapter.hindrance import (
+    Hindrance,
+    blank_eeprom,
+    hindrance_of,
+    in_use,
+    kernel_serial_driver,
+    no_usb_library,
+    usb_errno,
+)
+from flashbench.adapter.mpsse import SampleEdge
+from flashbench.adapter.time_source import SystemTime, TimeSource
+from flashbench.adapter.usb_port import MODELS, Model, model_of, port_letter
+from flashbench.errors import AdapterUnavailable, WrongCall
+
+FTDI: Final = 0x0403
+PRODUCTS: Final = {"232h": 0x6014, "2232h": 0x6010, "4232h": 0x6011}
+DEFAULT_CLOCK_HZ: Final = 10_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundAdapter:
+    """One adapter on the USB, and what the user should know before opening it.
+
+    `interfaces` are those that speak SPI, counted from 1; `url` names the first of them.
+    """
+
+    chip: str
+    serial: str  # empty if the EEPROM is blank or could not be read
+    product: str
+    bus: int
+    address: int
+    port_numbers: tuple[int, ...]  # the sockets from the root hub on; stays over replugging
+    interfaces: tuple[int, ...]
+    url: str
+    hindrances: tuple[Hindrance, ...]
+    device: Any = field(compare=False, repr=False)  # usb.core.Device, which has no types
+
+    @property
+    def opens(self) -> bool:
+        """Whether nothing known stands in the way."""
+        return not any(hindrance.blocks for hindrance in self.hindrances)
+
+    def sentence(self) -> str:
+        """One line for a list."""
+        serial = f"serial {self.serial}" if self.serial else "no serial number"
+        place = ".".join(str(n) for n in self.port_numbers) or "?"
+        return f"{self.url}  {self.chip} {self.product}, {serial}, bus {self.bus} socket {place}"
+
+
+def find_adapters(*, backend: Any = None, platform: str = sys.platform) -> list[FoundAdapter]:
+    """Every FT232H, FT2232H and FT4232H on the USB, in the order of bus and address.
+
+    `backend` is a pyusb backend; without one, libusb from the libusb-package wheel.
+
+    Raises:
+        AdapterUnavailable: libusb cannot be loaded, or refuses to list the bus.
+    """
+    if backend is None:
+        backend = libusb_package.get_libusb1_backend()
+    if backend is None:
+        hindrance = no_usb_library(platform)
+        raise AdapterUnavailable(hindrance.seen, next_step=hindrance.mend)
+    try:
+        devices = list(usb.core.find(find_all=True, backend=backend, custom_match=_is_ours))
+    except (OSError, ValueError, NotImplementedError) as error:
+        hindrance = hindrance_of(error, platform=platform)
+        raise AdapterUnavailable(hindrance.seen, next_step=hindrance.mend) from error
+    return [_look_at(device, platform) for device in _one_each(devices)]
+
+
+def open_adapter(
+    device: usb.core.Device,
+    *,
+    interface: int = 1,
+    clock_hz: int = DEFAULT_CLOCK_HZ,
+    time: TimeSource | None = None,
+    sample_edge: SampleEdge = SampleEdge.FALLING,
+) -> Adapter:
+    """Open an FTDI adapter on any pyusb device; every pin is an input afterwards.
+
+    `interface` counts from 1; `clock_hz` is rounded down to 30 MHz / n. `time` is the system's
+    unless given.
+
+    Raises:
+        AdapterUnavailable: says what stands in the way and what mends it.
+        WrongCall: `device` is no pyusb device, or the clock is one the adapter cannot make.
+    """
+    if not isinstance(device, usb.core.Device):
+        raise WrongCall(
+            f"An adapter is opened from a usb.core.Device, not from {type(device).__name__}.",
+            next_step="Find one with find_adapters(), or open it by name with open_url().",
+        )
+    return _open(
+        device,
+        interface=interface,
+        clock_hz=clock_hz,
+        time=time or SystemTime(),
+        sample_edge=sample_edge,
+    )
+
+
+def open_url(
+    url: str, *, clock_hz: int = DEFAULT_CLOCK_HZ, time: TimeSource | None = None
+) -> Adapter:
+    """Open the adapter that `url` names.
+
+    `ftdi://ftdi:232h/1`, `ftdi://ftdi:2232h:SERIAL/2`, `ftdi://ftdi:232h:BUS:ADDRESS/1` (both
+    hexadecimal), `ftdi:///1` for the only adapter there is, whichever it is; and
+    `rehearsal:FOLDER` for a bench without hardware.
+
+    Raises:
+        AdapterUnavailable: none answers to the name, several do, or it does not open.
+        WrongCall: the URL is not understood.
+    """
+    if url.startswith("rehearsal:"):
+        return _open_rehearsal(url.removeprefix("rehearsal:"), clock_hz=clock_hz)
+    wanted = parse_url(url)
+    found = [each for each in find_adapters() if wanted.fits(each)]
+    chosen = only_one(found, named=url)
+    return open_adapter(chosen.device, interface=wanted.interface, clock_hz=clock_hz, time=time)
+
+
+def open_only_adapter(
+    *, interface: int = 1, clock_hz: int = DEFAULT_CLOCK_HZ, time: TimeSource | None = None
+) -> Adapter:
+    """Open the adapter when none was named: there must be exactly one.
+
+    Raises:
+        AdapterUnavailable: there is none, there are several (they are listed), or it does not
+            open.
+    """
+    return open_url(f"ftdi:///{interface}", clock_hz=clock_hz, time=time)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What a URL says of the adapter it names; empty means any."""
+
+    url_name: str = ""
+    serial: str = ""
+    place: tuple[int, int] | None = None  # bus, address
+    interface: int = 1
+
+    def fits(self, found: FoundAdapter) -> bool:
+        """Whether `found` is one that the URL names."""
+        name_fits = self.url_name in ("", found.chip.lower().removeprefix("ft"))
+        place_fits = self.place in (None, (found.bus, found.address))
+        return name_fits and place_fits and self.serial in ("", found.serial)
+
+
+_URL: Final = re.compile(
+    r"ftdi://(?P<vendor>[^:/]*)(?::(?P<product>[^:/]*))?(?::(?P<locator>[^/]*))?/(?P<port>[1-9])"
+)
+
+
+def parse_url(url: str) -> Wanted:
+    """The parts of an `ftdi:` URL, in pyftdi's syntax.
+
+    Raises:
+        WrongCall: it is not understood, or names an adapter by its order of discovery.
+    """
+    parts = _URL.fullmatch(url)
+    if parts is None or parts["vendor"].lower() not in ("", "ftdi", "0x403", "0x0403"):
+        raise _not_understood(url)
+    url_name = _product_name(parts["product"] or "")
+    if url_name is None:
+        raise _not_understood(url)
+    interface = int(parts["port"])
+    locator = parts["locator"] or ""
+    if ":" not in locator:
+        return Wanted(url_name=url_name, serial=locator, interface=interface)
+    bus, _, address = locator.partition(":")
+    try:
+        place = (int(bus, 16), int(address, 16))
+    except ValueError:
+        raise _not_understood(url) from None
+    return Wanted(url_name=url_name, place=place, interface=interface)
+
+
+def only_one(found: list[FoundAdapter], *, named: str) -> FoundAdapter:
+    """The one adapter of `found`.
+
+    Raises:
+        AdapterUnavailable: none, or several; they are listed.
+    """
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise AdapterUnavailable(
+            f"No adapter on the USB answers to {named}.",
+            next_step="Plug in an FT232H, FT2232H or FT4232H, or name one that is there;"
+            " `find_adapters()` lists them.",
+        )
+    listed = "; ".join(each.sentence() for each in found)
+    raise AdapterUnavailable(
+        f"{len(found)} adapters answer to {named}: {listed}.",
+        next_step="Name one of them by the URL at its start.",
+    )
+
+
+def _product_name(text: str) -> str | None:
+    name = text.lower().removeprefix("ft")
+    if name == "" or name in PRODUCTS:
+        return name
+    by_number = {f"0x{number:x}": name for name, number in PRODUCTS.items()}
+    return by_number.get(text.lower())
+
+
+def _not_understood(url: str) -> WrongCall:
+    return WrongCall(
+        f"{url!r} is not the name of an adapter.",
+        next_step="Write ftdi://ftdi:232h/1, ftdi://ftdi:232h:SERIAL/1,"
+        " ftdi://ftdi:232h:BUS:ADDRESS/1 or rehearsal:FOLDER.",
+    )
+
+
+def _open_rehearsal(folder: str, *, clock_hz: int) -> Adapter:
+    # Only here: flashing real chips must not load the model of one.
+    from flashbench.rehearsal import open_bench
+
+    bench = open_bench(Path(folder))
+    try:
+        return _open(
+            bench.device,
+            interface=bench.interface,
+            clock_hz=clock_hz,
+            time=bench.time,
+            url=f"rehearsal:{folder}",
+            give_back=bench.close,
+        )
+    except BaseException:
+        bench.close()
+        raise
+
+
+def _open(
+    device: Any,
+    *,
+    interface: int,
+    clock_hz: int,
+    time: TimeSource,
+    sample_edge: SampleEdge = SampleEdge.FALLING,
+    url: str | None = None,
+    give_back: Callable[[], None] | None = None,
+) -> Adapter:
+    wire = FtdiWire(device, interface=interface, time=time, sample_edge=sample_edge)
+    with ExitStack() as opened:
+        opened.callback(wire.close)
+        serial, product = _strings(device)
+        facts = AdapterFacts(
+            chip=wire.model.chip,
+            interface=interface,
+            product=product,
+            serial=serial,
+            url=url or _url(device, wire.model, serial, interface),
+        )
+        closing = ExitStack()
+        if give_back is not None:
+            closing.callback(give_back)
+        closing.callback(wire.close)
+        adapter = Adapter(wire, facts=facts, clock_hz=clock_hz, time=time, give_back=closing.close)
+        opened.pop_all()
+    return adapter
+
+
+def _is_ours(device: Any) -> bool:
+    return device.idVendor == FTDI and device.idProduct in PRODUCTS.values()
+
+
+def _one_each(devices: Iterable[Any]) -> list[Any]:
+    """Windows lists a device once whole and once for each interface: keep the whole one."""
+    best: dict[tuple[int, int], Any] = {}
+    for device in devices:
+        place = (device.bus or 0, device.address or 0)
+        if place not in best or _interface_count(best[place]) < _interface_count(device):
+            best[place] = device
+    return [best[place] for place in sorted(best)]
+
+
+def _interface_count(device: Any) -> int:
+    try:
+        return max((configuration.bNumInterfaces for configuration in device), default=0)
+    except (OSError, NotImplementedError):
+        return 0
+
+
+def _look_at(device: Any, platform: str) -> FoundAdapter:
+    model = MODELS.get(device.bcdDevice)
+    serial, product = "", ""
+    try:
+        hindrances = _hindrances(device, model, platform)
+        if not any(hindrance.blocks for hindrance in hindrances):
+            serial, product = _strings(device)
+            if not serial:
+                place = _url(device, model, "", 1) if model else "its bus and address"
+                hindrances.append(blank_eeprom(place))
+    finally:
+        usb.util.dispose_resources(device)
+    return FoundAdapter(
+        chip=model.chip if model else f"FTDI {device.idProduct:04x}",
+        serial=serial,
+        product=product,
+        bus=device.bus or 0,
+        address=device.address or 0,
+        port_numbers=tuple(device.port_numbers or ()),
+        interfaces=tuple(range(1, model.mpsse_ports + 1)) if model else (),
+        url=_url(device, model, serial, 1) if model else "",
+        hindrances=tuple(hindrances),
+        device=device,
+    )
+
+
+def _hindrances(device: Any, model: Model | None, platform: str) -> list[Hindrance]:
+    if model is None:
+        return [_not_usable(device)]
+    held: list[int] = []
+    busy: list[int] = []
+    interfaces = range(1, model.mpsse_ports + 1)
+    for interface in interfaces:
+        try:
+            if _kernel_has(device, interface):
+                held.append(interface)
+                continue
+            usb.util.claim_interface(device, interface - 1)
+            usb.util.release_interface(device, interface - 1)
+        except (OSError, ValueError, NotImplementedError) as error:
+            if usb_errno(error) != errno.EBUSY:
+                return [hindrance_of(error, platform=platform)]
+            busy.append(interface)
+    found = []
+    if busy:
+        blocks = len(busy) == len(interfaces)
+        found.append(in_use(_letters(busy), platform=platform, blocks=blocks))
+    if held:
+        found.append(kernel_serial_driver(_letters(held), platform=platform))
+    return found
+
+
+def _letters(interfaces: list[int]) -> str:
+    return " and ".join(port_letter(interface) for interface in interfaces)
+
+
+def _kernel_has(device: Any, interface: int) -> bool:
+    try:
+        return bool(device.is_kernel_driver_active(interface - 1))
+    except NotImplementedError:
+        return False
+
+
+def _not_usable(device: Any) -> Hindrance:
+    try:
+        model_of(device)
+    except AdapterUnavailable as error:
+        return Hindrance(seen=error.seen, mend=error.next_step)
+    raise AssertionError("model_of refuses what is not in MODELS")
+
+
+def _strings(device: Any) -> tuple[str, str]:
+    """Serial and product; empty where blank or unreadable (a blank EEPROM reads FFFFh)."""
+    texts = []
+    for index in (device.iSerialNumber, device.iProduct):
+        try:
+            text = usb.util.get_string(device, index) or ""
+        except (OSError, ValueError, NotImplementedError):
+            text = ""
+        texts.append("".join(char for char in text if char.isprintable() and char != "\ufffd"))
+    return texts[0], texts[1]
+
+
+def _url(device: Any, model: Model, serial: str, interface: int) -> str:
+    usable = serial and not set(serial) & set(":/?")
+    locator = serial if usable else f"{device.bus or 0:x}:{device.address or 0:x}"
+    return f"ftdi://ftdi:{model.url_name}:{locator}/{interface}"
