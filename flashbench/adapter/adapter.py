@@ -58,6 +58,11 @@ class Adapter:
         self.time = time
         self.session = Session()
 
+    @property
+    def closed(self) -> bool:
+        """True once `close` was called; nothing made with this adapter is good any more."""
+        return self._closed
+
     def __enter__(self) -> Self:
         return self
 
