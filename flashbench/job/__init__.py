@@ -1,0 +1,1 @@
+"""The job folder: files, rounds, journal, lock."""

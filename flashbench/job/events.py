@@ -1,0 +1,275 @@
+"""What a round's journal can say: one frozen dataclass for each kind of line.
+
+`kind` is the word in the line. `SYNCED` says whether the line must be on the medium before its
+writer goes on; the others are synced at most once a second, because losing one only costs a unit
+that is erased once more.
+"""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Annotated, ClassVar
+
+import msgspec
+
+from flashbench.job.journal import Line
+from flashbench.job.refusals import JobForeign
+
+Sha256 = Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{64}$")]
+PlainName = Annotated[str, msgspec.Meta(pattern="^[A-Za-z0-9][A-Za-z0-9_.-]{0,79}$")]
+Hex = Annotated[str, msgspec.Meta(pattern="^([0-9a-f]{2})+$", max_length=512)]
+Count = Annotated[int, msgspec.Meta(ge=0, le=1 << 40)]
+Number = Annotated[int, msgspec.Meta(ge=1, le=999_999)]
+Opcode = Annotated[int, msgspec.Meta(ge=0, le=255)]
+Registers = Mapping[str, Annotated[int, msgspec.Meta(ge=0, le=0xFFFFFFFF)]]
+"""Register name to value, as the chip's own read instructions give them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnnouncedUnit:
+    """A stretch of the array that is about to change."""
+
+    start: Count
+    size: Annotated[int, msgspec.Meta(ge=1, le=1 << 40)]  # bytes
+    erase_opcode: Opcode | None  # None: programmed without an erase
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundCreated:
+    """The first line of a journal."""
+
+    kind: ClassVar[str] = "round-created"
+    SYNCED: ClassVar[bool] = True
+    round_number: Number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobFileWritten:
+    """The whole text of job.toml, so that it can be checked and made again."""
+
+    kind: ClassVar[str] = "job-file-written"
+    SYNCED: ClassVar[bool] = True
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChipFactsSaved:
+    """The hashes of chip.json and of the files in registers/, by name."""
+
+    kind: ClassVar[str] = "chip-facts-saved"
+    SYNCED: ClassVar[bool] = True
+    chip_json: Sha256
+    registers: Mapping[PlainName, Sha256]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OriginalSaved:
+    """Two agreeing reads are on disk as original.bin."""
+
+    kind: ClassVar[str] = "original-saved"
+    SYNCED: ClassVar[bool] = True
+    sha256: Sha256
+    size: Count
+    jedec_id: Hex
+    unique_id: Hex | None
+    ways: tuple[str, ...]  # how each of the reads was made
+    size_sources: tuple[str, ...]
+    size_doubt: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImageSaved:
+    """image-N.bin and changes-N.json are on disk."""
+
+    kind: ClassVar[str] = "image-saved"
+    SYNCED: ClassVar[bool] = True
+    number: Number
+    sha256: Sha256
+    changes_sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoubtfulSaved:
+    """doubtful-N.bin is a complete read that did not agree with another. Never evidence."""
+
+    kind: ClassVar[str] = "doubtful-saved"
+    SYNCED: ClassVar[bool] = True
+    number: Number
+    sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundSaved:
+    """found-N.bin is what recovery read from the chip. Never evidence."""
+
+    kind: ClassVar[str] = "found-saved"
+    SYNCED: ClassVar[bool] = True
+    number: Number
+    sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptContents:
+    """kept-N.bin is what a replacement chip held before this job wrote to it."""
+
+    kind: ClassVar[str] = "kept-contents"
+    SYNCED: ClassVar[bool] = True
+    number: Number
+    sha256: Sha256
+    jedec_id: Hex
+    unique_id: Hex | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadDisagreed:
+    """Two reads of the chip differed, in so many bytes."""
+
+    kind: ClassVar[str] = "read-disagreed"
+    SYNCED: ClassVar[bool] = True
+    byte_count: Count
+    first_address: Count
+    ways: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WriteAnnounced:
+    """The whole plan of a write, on disk before its first change.
+
+    `kept_number` names the kept-N.bin of a replacement chip; None is the chip of this round.
+    """
+
+    kind: ClassVar[str] = "write-announced"
+    SYNCED: ClassVar[bool] = True
+    target_sha256: Sha256
+    target_name: str  # "image 1", "original"
+    jedec_id: Hex
+    unique_id: Hex | None
+    kept_number: Number | None
+    units: tuple[AnnouncedUnit, ...]
+    session_id: str
+    registers_before: Registers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegistersSaved:
+    """Register values as they were, before any of them is changed."""
+
+    kind: ClassVar[str] = "registers-saved"
+    SYNCED: ClassVar[bool] = True
+    values: Registers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegistersChanged:
+    """These registers are about to get other values."""
+
+    kind: ClassVar[str] = "registers-changed"
+    SYNCED: ClassVar[bool] = True
+    before: Registers
+    after: Registers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegistersRestored:
+    """These registers were put back, and read back with these values."""
+
+    kind: ClassVar[str] = "registers-restored"
+    SYNCED: ClassVar[bool] = True
+    values: Registers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitProven:
+    """An announced unit was read back and equals the target."""
+
+    kind: ClassVar[str] = "unit-proven"
+    SYNCED: ClassVar[bool] = False
+    start: Count
+    size: Annotated[int, msgspec.Meta(ge=1, le=1 << 40)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpcodeRefuted:
+    """This erase opcode erased something else than the unit it was sent for."""
+
+    kind: ClassVar[str] = "opcode-refuted"
+    SYNCED: ClassVar[bool] = True
+    opcode: Opcode
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellsProven:
+    """Every byte of the array was read back and equals the target."""
+
+    kind: ClassVar[str] = "cells-proven"
+    SYNCED: ClassVar[bool] = True
+    sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WriteFinished:
+    """Cells and registers are proven: the last announced write is done."""
+
+    kind: ClassVar[str] = "write-finished"
+    SYNCED: ClassVar[bool] = True
+    target_sha256: Sha256
+
+
+Event = (
+    RoundCreated
+    | JobFileWritten
+    | ChipFactsSaved
+    | OriginalSaved
+    | ImageSaved
+    | DoubtfulSaved
+    | FoundSaved
+    | KeptContents
+    | ReadDisagreed
+    | WriteAnnounced
+    | RegistersSaved
+    | RegistersChanged
+    | RegistersRestored
+    | UnitProven
+    | OpcodeRefuted
+    | CellsProven
+    | WriteFinished
+)
+
+KINDS: Mapping[str, type[Event]] = {event.kind: event for event in Event.__args__}
+
+
+def encode(event: Event) -> dict[str, object]:
+    """The facts of a journal line. `decode` gives the event back."""
+    facts: dict[str, object] = asdict(event)
+    if isinstance(event, WriteAnnounced):
+        # Thousands of units: three numbers each instead of three names and three numbers.
+        facts["units"] = [[unit.start, unit.size, unit.erase_opcode] for unit in event.units]
+    return facts
+
+
+def decode(line: Line) -> Event:
+    """The event of a verified line.
+
+    Raises `JobForeign` for a line whose chain holds and which this flashbench could not have
+    written.
+    """
+    event_type = KINDS.get(line.kind)
+    if event_type is None:
+        raise _foreign(line, f"of a kind unknown here, {line.kind[:40]!r}")
+    try:
+        facts = dict(line.facts)
+        if event_type is WriteAnnounced:
+            units = msgspec.convert(facts["units"], tuple[tuple[int, int, int | None], ...])
+            facts["units"] = [
+                {"start": start, "size": size, "erase_opcode": opcode}
+                for start, size, opcode in units
+            ]
+        return msgspec.convert(facts, event_type)
+    except (msgspec.ValidationError, KeyError) as error:
+        raise _foreign(line, f"not understood: {error}") from error
+
+
+def _foreign(line: Line, why: str) -> JobForeign:
+    return JobForeign(
+        f"Line {line.n} of journal.jsonl is {why}.",
+        next_step="Open this job with the flashbench that wrote it, or a newer one.",
+    )

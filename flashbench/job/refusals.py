@@ -1,0 +1,73 @@
+"""What a job folder can refuse, in sentences.
+
+None of these touches a chip, so the state they name is that of this command; where the job's
+journal says that a write is unfinished, `disk_refused` says so and outranks the rest.
+"""
+
+import errno
+
+from flashbench.errors import ChipHalfWritten, ChipUntouched, FlashbenchError
+
+_UNTOUCHED = "This command did not touch the chip."
+
+
+class JobExists(ChipUntouched):
+    """There is a job, or something else, where a new one was to be made."""
+
+    state = _UNTOUCHED
+
+
+class JobMissing(ChipUntouched):
+    """There is no job in this folder."""
+
+    state = _UNTOUCHED
+
+
+class JobInUse(ChipUntouched):
+    """Another process holds the job's lock."""
+
+    state = _UNTOUCHED
+
+
+class JobForeign(ChipUntouched):
+    """The job was written by a flashbench that this one does not understand."""
+
+    state = _UNTOUCHED
+
+
+class JobDamaged(ChipUntouched):
+    """A file of the job is not what the job says it wrote."""
+
+    state = _UNTOUCHED
+
+    def __init__(self, seen: str, *, next_step: str | None = None) -> None:
+        super().__init__(
+            seen,
+            next_step=next_step
+            or "Keep this folder as it is, and put the file back from a second copy of the job.",
+        )
+
+
+class StepRefused(ChipUntouched):
+    """The job is not at the step that was asked for."""
+
+    state = _UNTOUCHED
+
+
+def disk_refused(doing: str, error: OSError, *, unfinished: bool) -> FlashbenchError:
+    """The sentence for an `OSError` while `doing`, e.g. "saving original.bin"."""
+    seen = f"The disk refused while {doing}: {error.strerror or error}."
+    next_step = _way_on(error)
+    if unfinished:
+        return ChipHalfWritten(
+            seen, next_step=next_step, state=f"The chip is half-written. {_UNTOUCHED}"
+        )
+    return ChipUntouched(seen, next_step=next_step, state=_UNTOUCHED)
+
+
+def _way_on(error: OSError) -> str:
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return "Free some space on that disk, then run the same command again."
+    if error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
+        return "Make the folder writable for you, or use another, then run the same command again."
+    return "Use a folder on a healthy local disk, then run the same command again."
