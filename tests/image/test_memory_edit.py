@@ -25,7 +25,7 @@ from tests.image.spd_data import BOARD, DECLARED, ENTRIES, Entry, entry
 
 # What the part lists' generator stores where an attribute is not given; the public data say so
 # in bytes 19, 124 and 20 to 23 of every entry without the attribute.
-LIST_DEFAULTS = {
+LIST_DEFAULTS: dict[tuple[str, object], dict[str, object]] = {
     ("lp4x", 16): {"tckMaxPs": 31875, "casLatencies": "6 10 14 20 24 28 32 36"},
     ("lp4x", 8): {"tckMaxPs": 31875, "casLatencies": "6 10 16 22 26 32 36 40"},
 }
