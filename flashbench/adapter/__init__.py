@@ -9,6 +9,7 @@ from flashbench.adapter.find import (
     open_url,
 )
 from flashbench.adapter.hindrance import Hindrance
+from flashbench.adapter.loopback import LoopbackProof, prove_by_loopback
 from flashbench.adapter.mpsse import SampleEdge
 from flashbench.adapter.time_source import SystemTime, TimeSource
 
@@ -19,6 +20,8 @@ __all__ = [
     "open_adapter",
     "open_only_adapter",
     "open_url",
+    "prove_by_loopback",
+    "LoopbackProof",
     "SampleEdge",
     "Adapter",
     "AdapterFacts",

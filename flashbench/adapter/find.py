@@ -121,13 +121,18 @@ def open_adapter(
 
 
 def open_url(
-    url: str, *, clock_hz: int = DEFAULT_CLOCK_HZ, time: TimeSource | None = None
+    url: str,
+    *,
+    clock_hz: int = DEFAULT_CLOCK_HZ,
+    time: TimeSource | None = None,
+    backend: Any = None,
 ) -> Adapter:
     """Open the adapter that `url` names.
 
     `ftdi://ftdi:232h/1`, `ftdi://ftdi:2232h:SERIAL/2`, `ftdi://ftdi:232h:BUS:ADDRESS/1` (both
     hexadecimal), `ftdi:///1` for the only adapter there is, whichever it is; and
-    `rehearsal:FOLDER` for a bench without hardware.
+    `rehearsal:FOLDER` for a bench without hardware, which has its own time. `backend` as for
+    `find_adapters`.
 
     Raises:
         AdapterUnavailable: none answers to the name, several do, or it does not open.
@@ -136,13 +141,17 @@ def open_url(
     if url.startswith("rehearsal:"):
         return _open_rehearsal(url.removeprefix("rehearsal:"), clock_hz=clock_hz)
     wanted = parse_url(url)
-    found = [each for each in find_adapters() if wanted.fits(each)]
+    found = [each for each in find_adapters(backend=backend) if wanted.fits(each)]
     chosen = only_one(found, named=url)
     return open_adapter(chosen.device, interface=wanted.interface, clock_hz=clock_hz, time=time)
 
 
 def open_only_adapter(
-    *, interface: int = 1, clock_hz: int = DEFAULT_CLOCK_HZ, time: TimeSource | None = None
+    *,
+    interface: int = 1,
+    clock_hz: int = DEFAULT_CLOCK_HZ,
+    time: TimeSource | None = None,
+    backend: Any = None,
 ) -> Adapter:
     """Open the adapter when none was named: there must be exactly one.
 
@@ -150,7 +159,7 @@ def open_only_adapter(
         AdapterUnavailable: there is none, there are several (they are listed), or it does not
             open.
     """
-    return open_url(f"ftdi:///{interface}", clock_hz=clock_hz, time=time)
+    return open_url(f"ftdi:///{interface}", clock_hz=clock_hz, time=time, backend=backend)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -127,6 +127,8 @@ class FtdiWire:
         due = sum(frame.reply_size for frame in frames)
         if due != into.nbytes:
             raise ValueError(f"the frames reply {due} bytes, the buffer holds {into.nbytes}")
+        if into.readonly:
+            raise ValueError("the buffer for the replies is read-only")
         if not frames:
             return
         if not self._driven:
@@ -149,10 +151,15 @@ class FtdiWire:
                     self._get_in_step(restart=True)
             raise
 
+    @property
+    def loopback_size_max(self) -> int:
+        """Bytes that `loop_back` takes: its stream must fit the FIFO, for it answers as it goes."""
+        return self._engine.fifo_size - mpsse.FIFO_RESERVE
+
     def loop_back(self, data: bytes, *, sck_hz: int) -> bytearray:
         """`data` through the engine's own loopback (84h): MOSI to MISO inside the chip.
 
-        Pins that are inputs stay inputs. `len(data)` is at most half the FIFO.
+        Pins that are inputs stay inputs. `data` has 1 to `loopback_size_max` bytes.
 
         Raises:
             AdapterError: the adapter does not answer as it must.
@@ -270,16 +277,17 @@ class FtdiWire:
         deadline_s = self._time.now_s() + seconds
         self._in_step = False
         run.queued.append(batch)
-        stream = memoryview(batch.stream)
+        size = len(batch.stream)
         sent = 0
-        while sent < len(stream):
+        while sent < size:
             # Until the transfer is back, all of it may have reached the engine.
             run.begun = batch.end_frame
-            taken = self._port.write(stream[sent:], timeout_s=seconds)
+            taken = self._port.write(batch.stream[sent:], timeout_s=seconds)
             sent += taken
-            run.begun = batch.first_frame + bisect_left(batch.frame_starts, sent)
-            if sent < len(stream) and (not taken or self._time.now_s() > deadline_s):
-                raise UsbFailure(f"it took {sent} of {len(stream)} bytes within {seconds:.1f} s")
+            if taken:
+                run.begun = batch.first_frame + bisect_left(batch.frame_starts, sent)
+            if sent < size and (not taken or self._time.now_s() > deadline_s):
+                raise UsbFailure(f"it took {sent} of {size} bytes within {seconds:.1f} s")
 
     def _collect(self, run: "_Run") -> None:
         """Read until the oldest queued batch is answered whole."""

@@ -90,6 +90,7 @@ class UsbPort:
         _check_interface(self.model, interface)
         self._device = device
         self._ftdi = Ftdi()
+        self._closed = False
         self._buffer: array.array[int] = array.array("B")
         try:
             self._in_endpoint, self._out_endpoint = _take(device, interface)
@@ -109,13 +110,13 @@ class UsbPort:
             self.close()
             raise
 
-    def write(self, stream: bytes | memoryview, *, timeout_s: float) -> int:
+    def write(self, stream: bytes, *, timeout_s: float) -> int:
         """Send one bulk OUT; return how many bytes the adapter took, 0 if it took none in time.
 
         Raises:
             UsbFailure: of the transfer; how much the adapter took is then unknown.
         """
-        with _translated("sending"):
+        with self._working("sending"):
             try:
                 return int(self._device.write(self._out_endpoint, stream, _ms(timeout_s)))
             except usb.core.USBTimeoutError:
@@ -133,7 +134,7 @@ class UsbPort:
         """
         if len(self._buffer) != size:
             self._buffer = array.array("B", bytes(size))
-        with _translated("receiving"):
+        with self._working("receiving"):
             try:
                 count = int(self._device.read(self._in_endpoint, self._buffer, _ms(timeout_s)))
             except usb.core.USBTimeoutError:
@@ -150,7 +151,7 @@ class UsbPort:
         Raises:
             UsbFailure: of a control transfer.
         """
-        with _translated("purging"):
+        with self._working("purging"):
             self._ftdi.purge_buffers()
 
     def restart_engine(self) -> None:
@@ -161,7 +162,7 @@ class UsbPort:
         Raises:
             UsbFailure: of a control transfer.
         """
-        with _translated("restarting the engine"):
+        with self._working("restarting the engine"):
             self._ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
             self._ftdi.purge_buffers()
             self._ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
@@ -171,11 +172,27 @@ class UsbPort:
 
         Leaving MPSSE would hand the pins to the UART function, which drives three of them.
         """
+        self._closed = True
         with suppress(OSError, ValueError, NotImplementedError):
             self._ftdi.close(freeze=True)
         with suppress(OSError, ValueError, NotImplementedError):
             # pyftdi knows only of devices that it found itself, and keeps this handle open.
             usb.util.dispose_resources(self._device)
+
+    @contextmanager
+    def _working(self, doing: str) -> Iterator[None]:
+        if self._closed:
+            # pyusb would quietly open the device again.
+            raise UsbFailure("it has been closed")
+        try:
+            yield
+        except (OSError, ValueError, NotImplementedError) as error:
+            number = usb_errno(error)
+            if number in _GONE:
+                raise UsbFailure("the adapter left the USB", gone=True) from error
+            raise UsbFailure(
+                f"the USB failed while {doing} ({error})", perhaps_gone=number in _PERHAPS_GONE
+            ) from error
 
 
 def _check_interface(model: Model, interface: int) -> None:
@@ -210,7 +227,7 @@ def _take(device: Any, interface: int) -> tuple[int, int]:
             raise
         device.set_configuration()
         configuration = device.get_active_configuration()
-    with suppress(NotImplementedError):
+    with suppress(NotImplementedError, usb.core.USBError):  # claiming shows what came of it
         if device.is_kernel_driver_active(interface - 1):
             device.detach_kernel_driver(interface - 1)
     usb.util.claim_interface(device, interface - 1)
@@ -225,16 +242,3 @@ def _take(device: Any, interface: int) -> tuple[int, int]:
 def _ms(seconds: float) -> int:
     # pyusb and libusb take 0 as "for ever".
     return max(1, round(seconds * 1000))
-
-
-@contextmanager
-def _translated(doing: str) -> Iterator[None]:
-    try:
-        yield
-    except (OSError, ValueError, NotImplementedError) as error:
-        number = usb_errno(error)
-        if number in _GONE:
-            raise UsbFailure("the adapter left the USB", gone=True) from error
-        raise UsbFailure(
-            f"the USB failed while {doing} ({error})", perhaps_gone=number in _PERHAPS_GONE
-        ) from error
