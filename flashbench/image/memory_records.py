@@ -5,6 +5,7 @@ together: a right CRC, or timings, densities and reserved bytes that no random d
 What has only key bytes that fit is claimed as a neighbour of such contents at the same distance.
 """
 
+import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -161,7 +162,7 @@ def _beside(sure: list[int], candidates: list[int]) -> Iterator[int]:
     """Candidates that continue a run of at least two sure contents at their distance."""
     held = set(sure)
     possible = set(candidates)
-    for first, second in zip(sure, sure[1:], strict=False):
+    for first, second in itertools.pairwise(sure):
         stride = second - first
         if stride not in STRIDES:
             continue
