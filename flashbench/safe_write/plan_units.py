@@ -29,11 +29,11 @@ bystanders in it are nobody's choice. All others are *chosen*. The cheapest plan
 if it chooses none, or if against the cheapest plan that chooses none it saves at least a fifth of
 the time and at least 2 s. Otherwise that other one is taken. The rule thus weighs whole plans:
 what the whole write gains against whether it erases anything it could have spared. Where only a
-chip erase reaches what must be erased, no other plan exists and it is taken.
+chip erase reaches what must be erased, it is taken, and nothing in it was chosen.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -312,7 +312,7 @@ def _choose(ground: _Ground) -> _Choice:
     if out_of_reach is not None:
         if whole is None:
             raise NoErasePlan(out_of_reach)
-        return whole
+        return replace(whole, chosen_bytes=0)
     options = [_with_units(ground, may_choose_bystanders=may) for may in (True, False)]
     if whole is not None:
         options.append(whole)
