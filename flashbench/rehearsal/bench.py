@@ -1,0 +1,269 @@
+"""A bench: one virtual adapter, one clock, one chip in the socket.
+
+A bench folder holds
+
+* `rehearsal.toml`: the adapter, the host gap, and the name of the chip in the socket;
+* `chips/NAME/`: `part.toml` (which part), and what `chip_store` keeps of that chip;
+* `fault.toml`, if somebody armed faults (see `faults`).
+
+The chip stays powered between two openings unless a fault took its power: an erase under way when
+the process was killed is under way when the folder is opened again.
+"""
+
+import contextlib
+import fcntl
+import os
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import usb.core
+import usb.util
+
+from flashbench.rehearsal import faults as fault_values
+from flashbench.rehearsal.chip_store import FolderStore
+from flashbench.rehearsal.contacts import Contacts
+from flashbench.rehearsal.faults import ArmedFaults, Fault
+from flashbench.rehearsal.nor_chip import NorChip
+from flashbench.rehearsal.nor_part import NorPart, load_part
+from flashbench.rehearsal.spi_target import SpiTarget
+from flashbench.rehearsal.usb_device import AdapterChip, VirtualAdapter, VirtualUsb
+from flashbench.rehearsal.virtual_time import (
+    HOST_GAP_US_DEFAULT,
+    FixedHostGap,
+    HostGap,
+    VirtualTime,
+)
+
+DEFAULT_PART = "W25Q128JV"
+_FIRST_CHIP = "first"
+
+
+class Bench:
+    """What a test or the `rehearsal:` adapter works with. Close it, or use it in a `with`."""
+
+    def __init__(
+        self,
+        target: SpiTarget,
+        *,
+        time: VirtualTime,
+        adapter_chip: AdapterChip,
+        host_gap: HostGap,
+        armed: ArmedFaults,
+        in_use_elsewhere: bool = False,
+    ) -> None:
+        self.time = time
+        self.faults = armed
+        self.interface = 1
+        self.contacts = Contacts(target, armed)
+        self._target = target
+        self._adapter_chip: AdapterChip = adapter_chip
+        self._host_gap = host_gap
+        self._in_use_elsewhere = in_use_elsewhere
+        self._plugs = 0
+        self._closers = contextlib.ExitStack()
+        armed.on_chip_power_lost = self.power_fails
+        self.plug_in()
+
+    @property
+    def chip(self) -> NorChip:
+        """The NOR model in the socket. A `TypeError` if another chip stands there."""
+        if not isinstance(self._target, NorChip):
+            raise TypeError(f"the socket holds a {type(self._target).__name__}")
+        return self._target
+
+    def plug_in(self) -> None:
+        """Plug the adapter in (again), as a new USB device; the chip gets its power back."""
+        self._plugs += 1
+        self.adapter = VirtualAdapter(
+            self.contacts,
+            chip=self._adapter_chip,
+            time=self.time,
+            host_gap=self._host_gap,
+            faults=self.faults,
+            address=self._plugs,
+            in_use_elsewhere=self._in_use_elsewhere,
+        )
+        self.backend = VirtualUsb([self.adapter])
+        self.device: Any = usb.core.find(backend=self.backend)
+        if isinstance(self._target, NorChip) and not self._target.powered:
+            self._target.restore_power()
+
+    def power_fails(self, at_s: float, seed: int) -> None:
+        """The bench loses power: the chip's operation is torn, the adapter leaves the USB."""
+        if isinstance(self._target, NorChip):
+            self._target.lose_power(at_s, seed)
+        self.adapter.unplug()
+
+    def swap_chip(self, other: SpiTarget) -> None:
+        """Put another chip into the socket; the old one keeps its cells and loses its power."""
+        if isinstance(self._target, NorChip):
+            self._target.lose_power(self.time.now_s(), seed=0)
+        self._target = self.contacts.target = other
+        if isinstance(other, NorChip) and not other.powered:
+            other.restore_power()
+
+    def on_close(self, closers: contextlib.ExitStack) -> None:
+        """What else to close with this bench."""
+        self._closers = closers
+
+    def close(self) -> None:
+        """Give the device back and let go of the chip's files."""
+        usb.util.dispose_resources(self.device)
+        self._closers.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def in_memory_bench(
+    *,
+    part: str | NorPart = DEFAULT_PART,
+    contents: bytes | None = None,
+    adapter: AdapterChip = "FT232H",
+    host_gap_us: float = HOST_GAP_US_DEFAULT,
+    host_gap: HostGap | None = None,
+    faults: Iterable[Fault] = (),
+    chip: SpiTarget | None = None,
+) -> Bench:
+    """A bench that is gone with the process.
+
+    `contents` fills the array (blank if None); `chip` stands in for the NOR model; `host_gap`
+    stands in for a fixed gap of `host_gap_us`.
+    """
+    armed = ArmedFaults(faults)
+    if chip is None:
+        model = load_part(part) if isinstance(part, str) else part
+        chip = NorChip(model, contents=contents, faults=armed)
+    return Bench(
+        chip,
+        time=VirtualTime(),
+        adapter_chip=adapter,
+        host_gap=host_gap if host_gap is not None else FixedHostGap(host_gap_us),
+        armed=armed,
+    )
+
+
+def create_bench(
+    folder: Path,
+    *,
+    part: str = DEFAULT_PART,
+    contents: bytes | None = None,
+    adapter: AdapterChip = "FT232H",
+    host_gap_us: float = HOST_GAP_US_DEFAULT,
+    faults: Iterable[Fault] = (),
+) -> Bench:
+    """Make a bench folder with one chip in the socket, and open it.
+
+    Raises:
+        FileExistsError: there is a bench in `folder` already.
+        ValueError: no such part, or `contents` has another size.
+    """
+    load_part(part)
+    folder.mkdir(parents=True, exist_ok=True)
+    settings = folder / "rehearsal.toml"
+    with settings.open("x", encoding="utf-8") as file:
+        file.write(f'adapter = "{adapter}"\nhost_gap_us = {float(host_gap_us)}\n')
+    (folder / "socket").write_text(_FIRST_CHIP, encoding="utf-8")
+    add_chip(folder, _FIRST_CHIP, part=part, contents=contents)
+    arm(folder, faults)
+    return open_bench(folder)
+
+
+def arm(folder: Path, faults: Iterable[Fault]) -> None:
+    """Arm `faults` for the next openings of this bench; none of them disarms it."""
+    text = fault_values.dump(faults)
+    path = folder / "fault.toml"
+    if text:
+        path.write_text(text, encoding="utf-8")
+    else:
+        path.unlink(missing_ok=True)
+
+
+def add_chip(folder: Path, name: str, *, part: str, contents: bytes | None = None) -> None:
+    """Lay another chip beside the socket of this bench."""
+    place = folder / "chips" / name
+    place.mkdir(parents=True)
+    model = load_part(part)
+    (place / "part.toml").write_text(f'part = "{model.name}"\n', encoding="utf-8")
+    if contents is not None and len(contents) != model.density_bytes:
+        raise ValueError(f"{part} has {model.density_bytes} bytes, contents has {len(contents)}")
+    store = FolderStore(place)
+    NorChip(model, store=store, contents=contents).lose_power(0.0, seed=0)
+    store.close()
+
+
+def swap_chip(folder: Path, other: str) -> None:
+    """Take the chip out of the socket of a closed bench and put `other` in."""
+    if not (folder / "chips" / other).is_dir():
+        raise ValueError(f"there is no chip {other!r} beside this bench")
+    socket = folder / "socket"
+    with _chip_in_folder(folder, socket.read_text(encoding="utf-8"), ArmedFaults(())) as chip:
+        chip.lose_power(chip.last_s, seed=0)
+    socket.write_text(other, encoding="utf-8")
+
+
+def power_cycle(folder: Path, *, seed: int = 0) -> None:
+    """Take the power from a closed bench: what its chip was busy with is torn by `seed`."""
+    name = (folder / "socket").read_text(encoding="utf-8")
+    with _chip_in_folder(folder, name, ArmedFaults(())) as chip:
+        chip.lose_power(chip.last_s, seed=seed)
+
+
+@contextlib.contextmanager
+def _chip_in_folder(folder: Path, name: str, armed: ArmedFaults):  # type: ignore[no-untyped-def]
+    place = folder / "chips" / name
+    part = tomllib.loads((place / "part.toml").read_text(encoding="utf-8"))["part"]
+    store = FolderStore(place)
+    try:
+        yield NorChip(load_part(part), store=store, faults=armed)
+    finally:
+        store.close()
+
+
+def open_bench(folder: Path) -> Bench:
+    """Open the bench in `folder` as it was left.
+
+    If another process has it open, claiming the adapter's interface fails with EBUSY.
+
+    Raises:
+        FileNotFoundError: no bench there.
+        ValueError: `fault.toml` or the chip's files make no sense.
+    """
+    settings = tomllib.loads((folder / "rehearsal.toml").read_text(encoding="utf-8"))
+    closers = contextlib.ExitStack()
+    in_use_elsewhere = not _lock(folder, closers)
+    armed_file = folder / "fault.toml"
+    armed = ArmedFaults(fault_values.load(armed_file) if armed_file.exists() else ())
+    name = (folder / "socket").read_text(encoding="utf-8")
+    chip = closers.enter_context(_chip_in_folder(folder, name, armed))
+    bench = Bench(
+        chip,
+        time=VirtualTime(chip.last_s),
+        adapter_chip=settings["adapter"],
+        host_gap=FixedHostGap(settings["host_gap_us"]),
+        armed=armed,
+        in_use_elsewhere=in_use_elsewhere,
+    )
+    bench.on_close(closers)
+    return bench
+
+
+def _lock(folder: Path, closers: contextlib.ExitStack) -> bool:
+    file = os.open(folder / "in-use", os.O_RDWR | os.O_CREAT, 0o600)
+    closers.callback(os.close, file)
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True

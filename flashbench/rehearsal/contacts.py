@@ -1,0 +1,118 @@
+"""The four wires between adapter and chip, with what a bad socket does to them."""
+
+import numpy as np
+
+from flashbench.rehearsal.faults import (
+    ArmedFaults,
+    ContactFault,
+    FloatingMiso,
+    IntermittentContact,
+    MirroredBits,
+    MisoFlips,
+    MisoOnMosi,
+    MisoSettlesLate,
+    MosiFlips,
+    NoChip,
+    ShiftedBits,
+)
+from flashbench.rehearsal.spi_target import SpiTarget
+
+_MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
+
+
+class Contacts:
+    """An `SpiTarget` that passes everything on to another one through faulty contacts.
+
+    `faults` may be changed while the bench runs: that is seating the chip anew.
+    """
+
+    def __init__(self, target: SpiTarget, armed: ArmedFaults) -> None:
+        self.target = target
+        self.faults: tuple[ContactFault, ...] = armed.of(ContactFault)
+        self._random = np.random.default_rng(
+            sum(getattr(fault, "seed", 0) for fault in self.faults)
+        )
+        self._reaches_chip = True
+        self._last_sent = b"\xff"
+        self._carried_bit = 1
+
+    @property
+    def answering(self) -> bool:
+        return self.target.answering if self._reaches_chip else True
+
+    def select(self, at_s: float) -> None:
+        self._reaches_chip = not any(self._breaks_frame(fault) for fault in self.faults)
+        self._carried_bit = 1
+        if self._reaches_chip:
+            self.target.select(at_s)
+
+    def _breaks_frame(self, fault: ContactFault) -> bool:
+        if isinstance(fault, IntermittentContact):
+            return bool(self._random.random() < fault.rate)
+        return isinstance(fault, NoChip)
+
+    def shift_out(self, data: bytes, at_s: float, byte_s: float) -> None:
+        self._last_sent = data
+        if not self._reaches_chip:
+            return
+        for fault in self.faults:
+            if isinstance(fault, MosiFlips) and 8 / byte_s > fault.above_hz:
+                data = self._flipped(data, fault.rate)
+        self.target.shift_out(data, at_s, byte_s)
+
+    def shift_in(self, count: int, at_s: float, byte_s: float) -> bytes:
+        answer = b"\xff" * count
+        if self._reaches_chip:
+            answer = self.target.shift_in(count, at_s, byte_s)
+        for fault in self.faults:
+            answer = self._spoiled(fault, answer, 8 / byte_s)
+        return answer
+
+    def deselect(self, at_s: float, stray_bits: int) -> None:
+        if self._reaches_chip:
+            self.target.deselect(at_s, stray_bits)
+
+    def _spoiled(self, fault: ContactFault, answer: bytes, sck_hz: float) -> bytes:
+        match fault:
+            case MisoFlips() if sck_hz > fault.above_hz:
+                return self._flipped(answer, fault.rate)
+            case MisoSettlesLate() if sck_hz > fault.above_hz:
+                return _settled_late(answer, fault.swing)
+            case FloatingMiso():
+                return (b"\xff" if fault.level else b"\0") * len(answer)
+            case MisoOnMosi():
+                repeats = -(-len(answer) // len(self._last_sent))
+                return (self._last_sent * repeats)[: len(answer)]
+            case MirroredBits():
+                return answer.translate(_MIRRORED)
+            case ShiftedBits():
+                return self._shifted(answer, late=fault.direction == "late")
+            case _:
+                return answer
+
+    def _flipped(self, data: bytes, rate: float) -> bytes:
+        flips = int(self._random.binomial(len(data) * 8, rate))
+        if not flips:
+            return data
+        spoiled = bytearray(data)
+        for position in self._random.integers(0, len(data) * 8, size=flips):
+            spoiled[position >> 3] ^= 1 << (position & 7)
+        return bytes(spoiled)
+
+    def _shifted(self, answer: bytes, *, late: bool) -> bytes:
+        bits = len(answer) * 8
+        value = int.from_bytes(answer, "big")
+        if late:
+            shifted = (self._carried_bit << bits | value) >> 1
+            self._carried_bit = value & 1
+        else:
+            shifted = (value << 1 | 1) & ((1 << bits) - 1)
+        return shifted.to_bytes(len(answer), "big")
+
+
+def _settled_late(answer: bytes, swing: int) -> bytes:
+    now = np.frombuffer(answer, dtype=np.uint8)
+    before = np.concatenate((now[:1], now[:-1]))
+    late = np.bitwise_count(now ^ before) >= swing
+    kept = np.where(late, (now & 0x7F) | (before & 0x80), now)
+    return kept.astype(np.uint8).tobytes()

@@ -1,0 +1,407 @@
+"""What can go wrong on the bench, as values.
+
+The fault model
+===============
+
+A fault is a frozen value; its `repr` (or its table in `fault.toml`) replays it. What is random
+about it follows from a seed inside the value. Faults are armed for a whole bench. One that has a
+moment names it by a number: `at_operation` counts the programs, erases and register writes the
+chip has accepted, from 1, over its whole life; `at_transfer` counts bulk transfers since the
+adapter was opened, from 1. It fires once, or with `lasting=True` from then on.
+
+Must be survived (the original is on disk, one command leads on):
+
+* the process is killed at an operation: before cells change, or when a part of the bits is done;
+* power fails inside a page program or an erase, or between two operations. A torn program leaves
+  any prefix of its bytes and any subset of the bits of the next one; a torn erase leaves each
+  cell anywhere on the way from its old value over 00h (the chip programs before it erases) to FFh;
+* the adapter is unplugged at any transfer, with the chip powered by it (power fails in the same
+  instant) or elsewhere (CS# rises, a page cut in mid-data is programmed as far as it came);
+* the chip's supply dips: WEL, modes and volatile registers are lost, cells are not;
+* the chip is slow.
+
+Must be detected, never called done:
+
+* replies that never come, come short, carry stale bytes or come twice;
+* bits flipped on MISO or MOSI, at random or above some clock, also such that two reads agree;
+* a program or erase that reports success and does nothing; an erase that clears another unit
+  than stated; a worn sector; a stuck bit; cells that read differently each time;
+* contacts that float, are shorted, shift or mirror the bits, or come and go; no chip at all;
+* a chip left in 4-byte mode or in deep power-down.
+
+Left out, because nothing on this side of the socket can see or cause it: faults of the host's
+memory and disk (the job folder has its own tests), a chip that lies consistently, and electrical
+damage.
+"""
+
+import tomllib
+from collections.abc import Callable, Iterable
+from dataclasses import MISSING, dataclass, fields
+from pathlib import Path
+from random import Random
+from typing import Any, Literal, TypeVar
+
+Stage = Literal["begun", "part", "done"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KillProcess:
+    """SIGKILL to the own process at operation N: announced, a part of the bits done, or done.
+
+    With `power="lost"` the bench loses power together with the process.
+    """
+
+    at_operation: int
+    stage: Stage = "begun"
+    power: Literal["stays", "lost"] = "stays"
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LosePower:
+    """Power fails inside operation N; USB is gone with it. `between` means right after N."""
+
+    at_operation: int
+    between: bool = False
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unplug:
+    """The adapter leaves the USB inside bulk transfer N, after `part` of its bytes."""
+
+    at_transfer: int
+    chip_powered_by: Literal["adapter", "elsewhere"] = "adapter"
+    part: float = 0.5
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MuteReply:
+    """The reply of bulk transfer N never comes."""
+
+    at_transfer: int
+    lasting: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShortReply:
+    """The last `lost_bytes` of the reply of bulk transfer N are lost."""
+
+    at_transfer: int
+    lost_bytes: int = 1
+    lasting: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StaleReply:
+    """Bytes of an earlier reply come in front of that of bulk transfer N and push it back."""
+
+    at_transfer: int
+    extra_bytes: int = 1
+    lasting: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DuplicatedReply:
+    """The reply of bulk transfer N comes twice; the second copy as far as there is room."""
+
+    at_transfer: int
+    lasting: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MisoFlips:
+    """Each bit read is flipped with probability `rate`, at clocks above `above_hz` only."""
+
+    rate: float
+    seed: int = 0
+    above_hz: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MisoSettlesLate:
+    """Above `above_hz` a byte unlike the one before in `swing` bits or more keeps its old bit 7.
+
+    It depends on the data alone, so that two reads at one clock agree.
+    """
+
+    above_hz: float
+    swing: int = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MosiFlips:
+    """Each bit sent is flipped with probability `rate`, at clocks above `above_hz` only."""
+
+    rate: float
+    seed: int = 0
+    above_hz: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SilentOperation:
+    """Operation N reports success and changes nothing."""
+
+    at_operation: int
+    lasting: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrongEraseUnit:
+    """Erases with `opcode` clear `size` bytes, aligned to that, instead of what is stated."""
+
+    opcode: int
+    size: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StuckBit:
+    """One cell that is always `level`."""
+
+    address: int
+    bit: int
+    level: Literal[0, 1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WornSector:
+    """Erases of this stretch report success but leave about `bits` cells at 0."""
+
+    start: int
+    length: int = 4096
+    bits: int = 3
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnstableCells:
+    """About `bits` cells of this stretch read differently each time."""
+
+    start: int
+    length: int
+    bits: int = 2
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlowChip:
+    """Every busy time is `factor` times the typical one."""
+
+    factor: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyDip:
+    """Right before operation N the chip restarts: WEL, volatile state and N itself are lost."""
+
+    at_operation: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FloatingMiso:
+    """MISO reaches nobody and reads the pull."""
+
+    level: Literal[0, 1] = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MisoOnMosi:
+    """MISO and MOSI are bridged: the host reads what it sent last."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftedBits:
+    """Every bit read comes one clock `late` or `early`."""
+
+    direction: Literal["late", "early"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MirroredBits:
+    """Each byte read has its bits in reverse order."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IntermittentContact:
+    """CS# does not reach the chip in a share `rate` of all frames."""
+
+    rate: float
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoChip:
+    """The socket is empty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftIn4ByteMode:
+    """Whoever had the chip before left it in 4-byte address mode."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftPoweredDown:
+    """Whoever had the chip before left it in deep power-down."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftBusy:
+    """The chip is still busy for `seconds` with what another host began; no cell changes."""
+
+    seconds: float
+
+
+OperationFault = KillProcess | LosePower | SilentOperation | SupplyDip
+ReplyFault = MuteReply | ShortReply | StaleReply | DuplicatedReply
+ContactFault = (
+    MisoFlips
+    | MisoSettlesLate
+    | MosiFlips
+    | FloatingMiso
+    | MisoOnMosi
+    | ShiftedBits
+    | MirroredBits
+    | IntermittentContact
+    | NoChip
+)
+CellFault = WrongEraseUnit | StuckBit | WornSector | UnstableCells | SlowChip
+LeftState = LeftIn4ByteMode | LeftPoweredDown | LeftBusy
+Fault = OperationFault | Unplug | ReplyFault | ContactFault | CellFault | LeftState
+
+_KINDS: dict[str, type[Any]] = {
+    kind.__name__: kind
+    for kind in (
+        *(KillProcess, LosePower, SilentOperation, SupplyDip, Unplug),
+        *(MuteReply, ShortReply, StaleReply, DuplicatedReply),
+        *(MisoFlips, MisoSettlesLate, MosiFlips, FloatingMiso, MisoOnMosi, ShiftedBits),
+        *(MirroredBits, IntermittentContact, NoChip),
+        *(WrongEraseUnit, StuckBit, WornSector, UnstableCells, SlowChip),
+        *(LeftIn4ByteMode, LeftPoweredDown, LeftBusy),
+    )
+}
+
+_Wanted = TypeVar("_Wanted")
+
+
+class ArmedFaults:
+    """The faults of one bench, and which of them have fired."""
+
+    def __init__(self, faults: Iterable[Fault], *, already_fired: Iterable[str] = ()) -> None:
+        self.faults = tuple(faults)
+        self.fired: list[str] = list(already_fired)
+        self.on_chip_power_lost: Callable[[float, int], None] = lambda at_s, seed: None
+        self._last_reply = b"\xa5"
+        self._reply_faults = self.of(ReplyFault)
+        self._unplugs = self.of(Unplug)
+        self._operation_faults = self.of(OperationFault)
+
+    def of(self, kind: Any) -> tuple[Any, ...]:
+        """All armed faults of one kind, a class or a union of classes."""
+        return tuple(fault for fault in self.faults if isinstance(fault, kind))
+
+    def note_fired(self, fault: Fault) -> None:
+        """Remember that `fault` happened; a `lasting` one may be noted once only."""
+        if repr(fault) not in self.fired:
+            self.fired.append(repr(fault))
+
+    def _due(self, fault: Any, at: int, now: int) -> bool:
+        if getattr(fault, "lasting", False):
+            due = now >= at
+        else:
+            due = now == at and repr(fault) not in self.fired
+        if due:
+            self.note_fired(fault)
+        return due
+
+    def at_operation(self, number: int) -> tuple[OperationFault, ...]:
+        """What happens at the operation with this number."""
+        return tuple(
+            fault
+            for fault in self._operation_faults
+            if self._due(fault, fault.at_operation, number)
+        )
+
+    def bytes_before_unplug(self, transfer: int, length: int) -> int | None:
+        """How much of this bulk transfer gets through before the plug is out; None if all."""
+        for fault in self._unplugs:
+            if self._due(fault, fault.at_transfer, transfer):
+                return int(length * fault.part)
+        return None
+
+    def tell_unplugged(self, at_s: float) -> None:
+        """An `Unplug` fired at `at_s`: the chip may lose its power."""
+        for fault in self._unplugs:
+            if repr(fault) in self.fired and fault.chip_powered_by == "adapter":
+                self.on_chip_power_lost(at_s, fault.seed)
+
+    def spoil_reply(self, transfer: int, payload: bytes) -> bytes:
+        """The reply bytes of this bulk transfer as they reach the host."""
+        for fault in self._reply_faults:
+            if self._due(fault, fault.at_transfer, transfer):
+                payload = self._spoiled(fault, payload)
+        if payload and self._reply_faults:
+            self._last_reply = payload
+        return payload
+
+    def _spoiled(self, fault: ReplyFault, payload: bytes) -> bytes:
+        match fault:
+            case MuteReply():
+                return b""
+            case ShortReply():
+                return payload[: max(0, len(payload) - fault.lost_bytes)]
+            case StaleReply():
+                stale = (self._last_reply * fault.extra_bytes)[-fault.extra_bytes :]
+                return stale + payload
+            case DuplicatedReply():
+                return payload + payload
+
+
+def random_for(seed: int, number: int) -> Random:
+    """The random numbers of one torn operation: the same for the same seed and number."""
+    return Random(seed * 1_000_003 + number)
+
+
+def load(path: Path) -> tuple[Fault, ...]:
+    """Read the faults armed in a TOML file of `[[fault]]` tables, each with its `kind`.
+
+    Raises:
+        ValueError: names the table and what is wrong with it.
+    """
+    tables = tomllib.loads(path.read_text(encoding="utf-8")).get("fault", [])
+    return tuple(_from_table(index, table) for index, table in enumerate(tables, start=1))
+
+
+def _from_table(index: int, table: dict[str, Any]) -> Fault:
+    kind = _KINDS.get(str(table.get("kind")))
+    if kind is None:
+        raise ValueError(f"fault {index}: kind must be one of {', '.join(sorted(_KINDS))}")
+    values = {key: value for key, value in table.items() if key != "kind"}
+    known = {field.name: field for field in fields(kind)}
+    unknown = sorted(values.keys() - known.keys())
+    missing = sorted(
+        name
+        for name, field in known.items()
+        if name not in values and field.default is MISSING and field.default_factory is MISSING
+    )
+    if unknown or missing:
+        raise ValueError(
+            f"fault {index} ({kind.__name__}): unknown keys {unknown}, missing keys {missing}"
+        )
+    fault: Fault = kind(**values)
+    return fault
+
+
+def dump(faults: Iterable[Fault]) -> str:
+    """The TOML text that `load` reads back."""
+    lines: list[str] = []
+    for fault in faults:
+        lines += ["[[fault]]", f'kind = "{type(fault).__name__}"']
+        for field in fields(fault):
+            value = getattr(fault, field.name)
+            if isinstance(value, str):
+                lines.append(f'{field.name} = "{value}"')
+            else:
+                lines.append(f"{field.name} = {str(value).lower()}")
+        lines.append("")
+    return "\n".join(lines)
