@@ -45,6 +45,8 @@ from flashbench.safe_write.page_facts import Counts, Flags, PageFacts, compare_p
 _LEAST_SAVING_PS = 2 * 10**12
 _PROGRAM_SPAN = 1 << 16  # what one accident may leave half-done where nothing is erased
 _PAGE_COMMAND_BYTES = 4 + 1 + 2 * 2
+_READS_WHERE_ERASED = 3  # the picture before, the blank check, the proof
+_READS_WHERE_PROGRAMMED = 2  # the picture before, the proof
 _NOT_ERASED = -1
 
 
@@ -97,16 +99,11 @@ class UnitTimes:
             page_ps=round(profile.program_us_typ * 1e6) + wire_bytes * byte_ps,
         )
 
-    def read_ps(self, size: int) -> int:
-        """One read of `size` bytes."""
-        return size * self.byte_ps
-
     def unit_seconds(self, unit: UnitPlan) -> float:
         """What this unit adds to the duration of its plan."""
-        reads = 2 if unit.erase is None else 3
         erase_ps = 0 if unit.erase is None else _ms_as_ps(unit.erase.ms_typ)
-        program_ps = len(unit.pages) * self.page_ps
-        return (erase_ps + reads * self.read_ps(unit.size) + program_ps) / 1e12
+        read_ps = _read_bytes(unit) * self.byte_ps
+        return (erase_ps + read_ps + len(unit.pages) * self.page_ps) / 1e12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,6 +158,10 @@ def plan_units(
     facts = compare_pages(current, target, page_size=profile.page_size, untrusted=must_erase)
     ground = _Ground.survey(facts, profile, UnitTimes.of(profile, sck_hz=sck_hz), refuted_opcodes)
     return _as_units(_choose(ground), ground)
+
+
+def _read_bytes(unit: UnitPlan) -> int:
+    return unit.size * (_READS_WHERE_PROGRAMMED if unit.erase is None else _READS_WHERE_ERASED)
 
 
 def _ms_as_ps(milliseconds: float) -> int:
@@ -331,7 +332,8 @@ def _with_chip_erase(ground: _Ground) -> _Choice | None:
     if ground.chip_erase_ps is None:
         return None
     times, loaded = ground.times, ground.loaded_pages
-    read_bytes = ground.profile.density_bytes + 2 * int(ground.sizes[loaded > 0].sum())
+    read_bytes = ground.profile.density_bytes
+    read_bytes += _READS_WHERE_PROGRAMMED * int(ground.sizes[loaded > 0].sum())
     return _Choice(
         level=np.full(len(ground.starts), _NOT_ERASED, np.int8),
         chip_erase=True,
@@ -349,7 +351,8 @@ def _with_units(ground: _Ground, *, may_choose_bystanders: bool) -> _Choice:
     unit is the unit's: a unit that beats its parts puts all of its own into its first cell.
     """
     times, changed = ground.times, ground.changed_pages
-    cost = changed * times.page_ps + np.where(changed, 2 * ground.sizes * times.byte_ps, 0)
+    read_ps = ground.sizes * (_READS_WHERE_PROGRAMMED * times.byte_ps)
+    cost = changed * times.page_ps + np.where(changed > 0, read_ps, 0)
     chosen = np.zeros_like(cost)
     level = np.full(len(cost), _NOT_ERASED, np.int8)
     for cells, stretch in ground.stretches:
@@ -357,9 +360,8 @@ def _with_units(ground: _Ground, *, may_choose_bystanders: bool) -> _Choice:
             units = _cells_in_units(cells, stretch, kind)
             shape = (-1, kind.size // stretch.cell_size)
             loaded = ground.loaded_pages[units].reshape(shape).sum(axis=1)
-            unit_cost = (
-                _ms_as_ps(kind.ms_typ) + 3 * times.read_ps(kind.size) + loaded * times.page_ps
-            )
+            fixed_ps = _ms_as_ps(kind.ms_typ) + _READS_WHERE_ERASED * kind.size * times.byte_ps
+            unit_cost = fixed_ps + loaded * times.page_ps
             unit_chosen = ground.choosable_bytes[units].reshape(shape).sum(axis=1)
             costs, chosens = cost[units].reshape(shape), chosen[units].reshape(shape)
             if index == 0:
@@ -401,7 +403,7 @@ def _as_units(choice: _Choice, ground: _Ground) -> UnitsPlan:
     starts, sizes, kinds = _units_of(choice, ground)
     units = _with_pages(starts, sizes, kinds, programmed)
     erase_ps = sum(_ms_as_ps(unit.erase.ms_typ) for unit in units if unit.erase is not None)
-    read_bytes = sum(unit.size * (2 if unit.erase is None else 3) for unit in units)
+    read_bytes = sum(map(_read_bytes, units))
     if choice.chip_erase:
         erase_ps += ground.chip_erase_ps or 0
         read_bytes += ground.profile.density_bytes
