@@ -75,6 +75,10 @@ class Disk:
         """Take a folder away from everyone but its owner."""
         path.chmod(0o700)
 
+    def is_private(self, path: Path) -> bool:
+        """Whether only the folder's owner can enter it; Windows is taken at its word."""
+        return os.name != "posix" or not path.stat().st_mode & 0o077
+
     def create_new(self, path: Path) -> int:
         """A descriptor for writing a file that did not exist, readable by its owner only."""
         flags = os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_APPEND | _BINARY | _NO_FOLLOW

@@ -1,6 +1,6 @@
 """What a round's journal can say: one frozen dataclass for each kind of line.
 
-`kind` is the word in the line. `SYNCED` says whether the line must be on the medium before its
+`KIND` is the word in the line. `SYNCED` says whether the line must be on the medium before its
 writer goes on; the others are synced at most once a second, because losing one only costs a unit
 that is erased once more.
 """
@@ -37,7 +37,7 @@ class AnnouncedUnit:
 class RoundCreated:
     """The first line of a journal."""
 
-    kind: ClassVar[str] = "round-created"
+    KIND: ClassVar[str] = "round-created"
     SYNCED: ClassVar[bool] = True
     round_number: Number
 
@@ -46,7 +46,7 @@ class RoundCreated:
 class JobFileWritten:
     """The whole text of job.toml, so that it can be checked and made again."""
 
-    kind: ClassVar[str] = "job-file-written"
+    KIND: ClassVar[str] = "job-file-written"
     SYNCED: ClassVar[bool] = True
     text: str
 
@@ -55,7 +55,7 @@ class JobFileWritten:
 class ChipFactsSaved:
     """The hashes of chip.json and of the files in registers/, by name."""
 
-    kind: ClassVar[str] = "chip-facts-saved"
+    KIND: ClassVar[str] = "chip-facts-saved"
     SYNCED: ClassVar[bool] = True
     chip_json: Sha256
     registers: Mapping[PlainName, Sha256]
@@ -65,7 +65,7 @@ class ChipFactsSaved:
 class OriginalSaved:
     """Two agreeing reads are on disk as original.bin."""
 
-    kind: ClassVar[str] = "original-saved"
+    KIND: ClassVar[str] = "original-saved"
     SYNCED: ClassVar[bool] = True
     sha256: Sha256
     size: Count
@@ -80,7 +80,7 @@ class OriginalSaved:
 class ImageSaved:
     """image-N.bin and changes-N.json are on disk."""
 
-    kind: ClassVar[str] = "image-saved"
+    KIND: ClassVar[str] = "image-saved"
     SYNCED: ClassVar[bool] = True
     number: Number
     sha256: Sha256
@@ -91,8 +91,9 @@ class ImageSaved:
 class DoubtfulSaved:
     """doubtful-N.bin is a complete read that did not agree with another. Never evidence."""
 
-    kind: ClassVar[str] = "doubtful-saved"
+    KIND: ClassVar[str] = "doubtful-saved"
     SYNCED: ClassVar[bool] = True
+    STEM: ClassVar[str] = "doubtful"
     number: Number
     sha256: Sha256
 
@@ -101,8 +102,9 @@ class DoubtfulSaved:
 class FoundSaved:
     """found-N.bin is what recovery read from the chip. Never evidence."""
 
-    kind: ClassVar[str] = "found-saved"
+    KIND: ClassVar[str] = "found-saved"
     SYNCED: ClassVar[bool] = True
+    STEM: ClassVar[str] = "found"
     number: Number
     sha256: Sha256
 
@@ -111,8 +113,9 @@ class FoundSaved:
 class KeptContents:
     """kept-N.bin is what a replacement chip held before this job wrote to it."""
 
-    kind: ClassVar[str] = "kept-contents"
+    KIND: ClassVar[str] = "kept-contents"
     SYNCED: ClassVar[bool] = True
+    STEM: ClassVar[str] = "kept"
     number: Number
     sha256: Sha256
     jedec_id: Hex
@@ -123,7 +126,7 @@ class KeptContents:
 class ReadDisagreed:
     """Two reads of the chip differed, in so many bytes."""
 
-    kind: ClassVar[str] = "read-disagreed"
+    KIND: ClassVar[str] = "read-disagreed"
     SYNCED: ClassVar[bool] = True
     byte_count: Count
     first_address: Count
@@ -137,7 +140,7 @@ class WriteAnnounced:
     `kept_number` names the kept-N.bin of a replacement chip; None is the chip of this round.
     """
 
-    kind: ClassVar[str] = "write-announced"
+    KIND: ClassVar[str] = "write-announced"
     SYNCED: ClassVar[bool] = True
     target_sha256: Sha256
     target_name: str  # "image 1", "original"
@@ -153,7 +156,7 @@ class WriteAnnounced:
 class RegistersSaved:
     """Register values as they were, before any of them is changed."""
 
-    kind: ClassVar[str] = "registers-saved"
+    KIND: ClassVar[str] = "registers-saved"
     SYNCED: ClassVar[bool] = True
     values: Registers
 
@@ -162,7 +165,7 @@ class RegistersSaved:
 class RegistersChanged:
     """These registers are about to get other values."""
 
-    kind: ClassVar[str] = "registers-changed"
+    KIND: ClassVar[str] = "registers-changed"
     SYNCED: ClassVar[bool] = True
     before: Registers
     after: Registers
@@ -172,7 +175,7 @@ class RegistersChanged:
 class RegistersRestored:
     """These registers were put back, and read back with these values."""
 
-    kind: ClassVar[str] = "registers-restored"
+    KIND: ClassVar[str] = "registers-restored"
     SYNCED: ClassVar[bool] = True
     values: Registers
 
@@ -181,7 +184,7 @@ class RegistersRestored:
 class UnitProven:
     """An announced unit was read back and equals the target."""
 
-    kind: ClassVar[str] = "unit-proven"
+    KIND: ClassVar[str] = "unit-proven"
     SYNCED: ClassVar[bool] = False
     start: Count
     size: Annotated[int, msgspec.Meta(ge=1, le=1 << 40)]
@@ -191,7 +194,7 @@ class UnitProven:
 class OpcodeRefuted:
     """This erase opcode erased something else than the unit it was sent for."""
 
-    kind: ClassVar[str] = "opcode-refuted"
+    KIND: ClassVar[str] = "opcode-refuted"
     SYNCED: ClassVar[bool] = True
     opcode: Opcode
 
@@ -200,7 +203,7 @@ class OpcodeRefuted:
 class CellsProven:
     """Every byte of the array was read back and equals the target."""
 
-    kind: ClassVar[str] = "cells-proven"
+    KIND: ClassVar[str] = "cells-proven"
     SYNCED: ClassVar[bool] = True
     sha256: Sha256
 
@@ -209,7 +212,7 @@ class CellsProven:
 class WriteFinished:
     """Cells and registers are proven: the last announced write is done."""
 
-    kind: ClassVar[str] = "write-finished"
+    KIND: ClassVar[str] = "write-finished"
     SYNCED: ClassVar[bool] = True
     target_sha256: Sha256
 
@@ -234,7 +237,7 @@ Event = (
     | WriteFinished
 )
 
-KINDS: Mapping[str, type[Event]] = {event.kind: event for event in Event.__args__}
+KINDS: Mapping[str, type[Event]] = {event.KIND: event for event in Event.__args__}
 
 
 def encode(event: Event) -> dict[str, object]:

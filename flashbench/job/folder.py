@@ -214,9 +214,9 @@ class Job:
 
         Raises `ChipUntouched` (or `ChipHalfWritten`) if the disk refuses: go no further then.
         """
-        with self._saying(f"journalling {event.kind}"):
+        with self._saying(f"journalling {event.KIND}"):
             try:
-                self._journal.append(event.kind, events.encode(event), sync=event.SYNCED)
+                self._journal.append(event.KIND, events.encode(event), sync=event.SYNCED)
             finally:
                 if len(self._journal.lines) > len(self._events):
                     self._events.append(event)
@@ -226,7 +226,7 @@ class Job:
 
         `journal_failure` then says so until the disk has taken everything.
         """
-        self._journal.append_or_remember(event.kind, events.encode(event), sync=event.SYNCED)
+        self._journal.append_or_remember(event.KIND, events.encode(event), sync=event.SYNCED)
         self._events.append(event)
 
     @property
@@ -439,20 +439,20 @@ class Job:
 
     def save_doubtful(self, data: bytes) -> Path:
         """Keep a complete read that did not agree with another, as doubtful-N.bin."""
-        saved = self._save_numbered("doubtful", data)
+        saved = self._save_numbered(events.DoubtfulSaved.STEM, data)
         self.record(events.DoubtfulSaved(number=saved.number, sha256=saved.sha256))
         return saved.path
 
     def save_found(self, data: bytes) -> Path:
         """Keep what recovery read from the chip, as found-N.bin."""
-        saved = self._save_numbered("found", data)
+        saved = self._save_numbered(events.FoundSaved.STEM, data)
         self.record(events.FoundSaved(number=saved.number, sha256=saved.sha256))
         return saved.path
 
     def save_kept(self, data: bytes, chip_facts: Mapping[str, object]) -> NumberedFile:
         """Keep what a replacement chip held, as kept-N.bin; the number names that chip."""
         jedec_id, unique_id = _chip_ids(chip_facts)
-        saved = self._save_numbered("kept", data)
+        saved = self._save_numbered(events.KeptContents.STEM, data)
         self.record(
             events.KeptContents(
                 number=saved.number, sha256=saved.sha256, jedec_id=jedec_id, unique_id=unique_id
@@ -696,7 +696,7 @@ def _make_round(
     )
     try:
         for event in story:
-            lines.append(event.kind, events.encode(event), sync=event is story[-1])
+            lines.append(event.KIND, events.encode(event), sync=event is story[-1])
     finally:
         lines.close()
     disk.move_new(making, target)

@@ -1,5 +1,6 @@
 """One process at a time on a job: the operating system's lock, never a file's existence."""
 
+import contextlib
 from pathlib import Path
 
 from flashbench.job.disk import Disk
@@ -36,4 +37,6 @@ class JobLock:
         """Let go of the lock. Does nothing the second time."""
         if self._descriptor is not None:
             descriptor, self._descriptor = self._descriptor, None
-            self._disk.close(descriptor)
+            # Nothing was written through it, and whatever close() says, the lock is gone.
+            with contextlib.suppress(OSError):
+                self._disk.close(descriptor)

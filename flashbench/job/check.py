@@ -1,0 +1,170 @@
+"""The whole folder of a job, checked offline: what is not as it was written. Changes nothing."""
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from flashbench.job import events, job_file, journal, layout
+from flashbench.job.disk import UNFINISHED_SUFFIX, Disk, Kind
+from flashbench.job.events import Event
+from flashbench.job.lock import LOCK
+from flashbench.job.refusals import JobDamaged, JobForeign
+
+_OF_A_JOB = (LOCK, layout.JOB_FILE, layout.PHOTOS, layout.REPORT)
+_OF_A_ROUND = (journal.JOURNAL, journal.HEAD)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing about one file that is worth knowing."""
+
+    path: str  # within the job folder
+    seen: str
+    damaged: bool  # False: worth a look, and nothing that was saved is lost or doubtful
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Saved:
+    """A file that the journal says was saved."""
+
+    name: str  # within the round's folder
+    sha256: str
+    has_hash_file: bool
+
+
+def check_folder(folder: Path, *, disk: Disk | None = None) -> tuple[Finding, ...]:
+    """Everything in a job folder that is not as the journals say it was saved.
+
+    Takes no lock and writes nothing: while another process works on the job, what that one is
+    just writing is among the findings. Raises `OSError` if the folder cannot be listed.
+    """
+    disk = disk or Disk()
+    return tuple(_findings(disk, folder))
+
+
+def _findings(disk: Disk, folder: Path) -> Iterator[Finding]:
+    if not disk.is_private(folder):
+        yield Finding(path=".", seen="others than its owner can enter the folder", damaged=False)
+    rounds = []
+    for name in disk.names(folder):
+        number = layout.round_number(name)
+        if number is not None and disk.kind(folder / name) is Kind.FOLDER:
+            rounds.append(number)
+        elif name not in _OF_A_JOB:
+            yield _unrecorded(name)
+    for number in range(1, max(rounds, default=1) + 1):
+        if number not in rounds:
+            yield Finding(path=f"round-{number}", seen="the round is missing", damaged=True)
+    newest: Sequence[Event] = ()
+    for number in sorted(rounds):
+        newest, findings = _check_round(disk, layout.round_folder(folder, number))
+        yield from findings
+    yield from _check_job_file(disk, folder, newest)
+
+
+def _check_round(disk: Disk, folder: Path) -> tuple[Sequence[Event], list[Finding]]:
+    journal_path = f"{folder.name}/{journal.JOURNAL}"
+    try:
+        verified = journal.read_journal(disk, folder)
+        story = [events.decode(line) for line in verified.lines]
+    except (JobDamaged, JobForeign, OSError) as error:
+        seen = error.seen if isinstance(error, JobDamaged | JobForeign) else str(error)
+        return (), [Finding(path=journal_path, seen=seen, damaged=True)]
+    findings = []
+    if verified.torn_bytes:
+        seen = f"its last {verified.torn_bytes} bytes were never finished and do not count"
+        findings.append(Finding(path=journal_path, seen=seen, damaged=False))
+    saved = list(_saved_files(story))
+    for file in saved:
+        findings.extend(_check_file(disk, folder, file))
+    findings.extend(_unrecorded_files(disk, folder, saved))
+    return story, findings
+
+
+def _saved_files(story: Sequence[Event]) -> Iterator[_Saved]:
+    for event in story:
+        match event:
+            case events.OriginalSaved():
+                yield _Saved(name=layout.ORIGINAL, sha256=event.sha256, has_hash_file=True)
+            case events.ImageSaved():
+                name = f"image-{event.number}.bin"
+                yield _Saved(name=name, sha256=event.sha256, has_hash_file=True)
+                name = f"changes-{event.number}.json"
+                yield _Saved(name=name, sha256=event.changes_sha256, has_hash_file=False)
+            case events.DoubtfulSaved() | events.FoundSaved() | events.KeptContents():
+                name = f"{event.STEM}-{event.number}.bin"
+                yield _Saved(name=name, sha256=event.sha256, has_hash_file=True)
+            case events.ChipFactsSaved():
+                name = layout.CHIP_FACTS
+                yield _Saved(name=name, sha256=event.chip_json, has_hash_file=False)
+                for register, sha256 in event.registers.items():
+                    name = f"{layout.REGISTERS}/{register}"
+                    yield _Saved(name=name, sha256=sha256, has_hash_file=False)
+            case _:
+                pass
+
+
+def _check_file(disk: Disk, folder: Path, file: _Saved) -> Iterator[Finding]:
+    path = f"{folder.name}/{file.name}"
+    try:
+        data = disk.read(folder / file.name, at_most=layout.IMAGE_BYTES_MAX)
+    except OSError as error:
+        yield Finding(path=path, seen=f"cannot be read: {error.strerror}", damaged=True)
+        return
+    if hashlib.sha256(data).hexdigest() != file.sha256:
+        yield Finding(path=path, seen="was changed after it was saved", damaged=True)
+    if file.has_hash_file:
+        yield from _check_hash_file(disk, folder, file)
+
+
+def _check_hash_file(disk: Disk, folder: Path, file: _Saved) -> Iterator[Finding]:
+    name = file.name + layout.HASH_SUFFIX
+    path = f"{folder.name}/{name}"
+    if disk.kind(folder / name) is Kind.ABSENT:
+        yield Finding(path=path, seen="is missing; the journal has the hash", damaged=False)
+        return
+    try:
+        data = disk.read(folder / name, at_most=layout.HASH_BYTES_MAX)
+    except OSError as error:
+        yield Finding(path=path, seen=f"cannot be read: {error.strerror}", damaged=True)
+        return
+    if data != layout.hash_line(file.sha256, file.name):
+        yield Finding(path=path, seen="was changed; the journal has the hash", damaged=True)
+
+
+def _unrecorded_files(disk: Disk, folder: Path, saved: Sequence[_Saved]) -> Iterator[Finding]:
+    recorded = {file.name for file in saved} | set(_OF_A_ROUND)
+    recorded |= {file.name + layout.HASH_SUFFIX for file in saved if file.has_hash_file}
+    for name in disk.names(folder):
+        if name == layout.REGISTERS and disk.kind(folder / name) is Kind.FOLDER:
+            names = [f"{name}/{register}" for register in disk.names(folder / name)]
+        else:
+            names = [name]
+        yield from (_unrecorded(f"{folder.name}/{each}") for each in names if each not in recorded)
+
+
+def _unrecorded(path: str) -> Finding:
+    name = path.rpartition("/")[2]
+    if name.endswith(UNFINISHED_SUFFIX) or name == journal.RESERVE:
+        seen = "was left by a process that was stopped; it may be deleted"
+    elif layout.is_numbered(name) or name.removesuffix(layout.HASH_SUFFIX) == layout.ORIGINAL:
+        seen = "is not in the journal: its saving was interrupted, and it is not evidence"
+    else:
+        seen = "was not made by flashbench"
+    return Finding(path=path, seen=seen, damaged=False)
+
+
+def _check_job_file(disk: Disk, folder: Path, newest: Sequence[Event]) -> Iterator[Finding]:
+    texts = [event.text for event in newest if isinstance(event, events.JobFileWritten)]
+    try:
+        data = disk.read(folder / layout.JOB_FILE, at_most=layout.JOB_FILE_BYTES_MAX)
+        job_file.decode(data.decode())
+    except (JobDamaged, JobForeign) as error:
+        yield Finding(path=layout.JOB_FILE, seen=error.seen, damaged=True)
+    except (OSError, UnicodeDecodeError) as error:
+        yield Finding(path=layout.JOB_FILE, seen=f"cannot be read: {error}", damaged=True)
+    else:
+        if not texts or data != texts[-1].encode():
+            seen = "is not what the journal of the newest round has"
+            yield Finding(path=layout.JOB_FILE, seen=seen, damaged=True)
