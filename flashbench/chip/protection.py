@@ -1,0 +1,456 @@
+"""Write protection by the status registers: which addresses, and how to lift and restore it.
+
+Everything here is pure: register values in, ranges and commands as data out. `safe_write/` sends
+them. Rules that hold throughout:
+
+* What a layout does not know counts as protected when asked "what is protected", and as not
+  changeable when asked "how do I lift it".
+* Only block-protect and complement bits are ever changed. With all BP = 0 and CMP = 0 nothing is
+  protected whatever TB and SEC say, so those stay as read, and so do SRP, QE, the one-time bits
+  (LB, and TB where it is one-time), SRL, and everything else in the register.
+
+Sources: the block-protect length is the Linux kernel's (drivers/mtd/spi-nor/swp.c); the Winbond
+tables are those of the W25Q128JV (Rev I) and W25Q256JV (Rev B) datasheets; bit positions of other
+makers as in the Linux drivers, or from memory where marked.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Final
+
+from flashbench.chip._read_frames import Register
+from flashbench.chip.profile import ChipProfile
+from flashbench.errors import ChipUntouched
+
+Values = Mapping[Register, int]
+Ranges = tuple[range, ...]
+Bit = tuple[Register, int]
+
+_SR1: Final = Register.STATUS_1
+_SR2: Final = Register.STATUS_2
+_SR3: Final = Register.STATUS_3
+_BLOCK: Final = 64 << 10
+_SECTOR: Final = 4 << 10
+
+
+class Scheme(Enum):
+    """What kind of mechanism protects the array."""
+
+    BLOCK_BITS = "block-protect bits in the status register"
+    LOCKS_AT_POWER_UP = "a lock for each block, all set at power-up"
+    SECTOR_BITS = "sector protection reported in two status bits"
+    OLD_MACRONIX = "block-protect bits, the upper half of their values counting from address 0"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """Where one family of chips keeps its protection. `block_bits` lists BP0 first, all in SR1.
+
+    `top_bottom` is None where the family has no such bit and counts from the top, and
+    `top_bottom_known` false where it has one that cannot be read safely or is in doubt: then
+    both ends count as protected.
+    """
+
+    scheme: Scheme = Scheme.BLOCK_BITS
+    registers: tuple[Register, ...] = (_SR1,)
+    block_bits: tuple[int, ...] = ()
+    top_bottom: Bit | None = None
+    top_bottom_known: bool = True
+    sector_bit: int | None = None
+    complement: Bit | None = None
+    individual_locks: Bit | None = None  # set: each block has a lock, and BP means nothing
+    lock_until_power_off: Bit | None = None  # SRL
+    register_protect_bit: int | None = 7  # SRP or SRWD in SR1
+    second_byte: Register | None = None  # what byte 2 of a two-byte 01h goes to
+
+
+LAYOUTS: Final[Mapping[str, Layout]] = {
+    "Winbond": Layout(
+        registers=(_SR1, _SR2, _SR3),
+        block_bits=(2, 3, 4),
+        top_bottom=(_SR1, 5),
+        sector_bit=6,
+        complement=(_SR2, 6),
+        individual_locks=(_SR3, 2),
+        lock_until_power_off=(_SR2, 0),
+        second_byte=_SR2,
+    ),
+    "Winbond 256 Mbit": Layout(
+        registers=(_SR1, _SR2, _SR3),
+        block_bits=(2, 3, 4, 5),
+        top_bottom=(_SR1, 6),
+        complement=(_SR2, 6),
+        individual_locks=(_SR3, 2),
+        lock_until_power_off=(_SR2, 0),
+        second_byte=_SR2,
+    ),
+    "GigaDevice": Layout(  # BP4 as SEC and BP3 as TB: from memory
+        registers=(_SR1, _SR2),
+        block_bits=(2, 3, 4),
+        top_bottom=(_SR1, 5),
+        sector_bit=6,
+        complement=(_SR2, 6),
+        lock_until_power_off=(_SR2, 0),
+        second_byte=_SR2,
+    ),
+    "GigaDevice 256 Mbit": Layout(  # SR1 bit 6 is TB on some and QE on others of one ID
+        registers=(_SR1, _SR2),
+        block_bits=(2, 3, 4, 5),
+        top_bottom_known=False,
+        complement=(_SR2, 6),
+        lock_until_power_off=(_SR2, 0),
+        second_byte=_SR2,
+    ),
+    "Macronix": Layout(
+        registers=(_SR1, Register.CONFIGURATION, Register.SECURITY),
+        block_bits=(2, 3, 4, 5),
+        top_bottom=(Register.CONFIGURATION, 3),
+        individual_locks=(Register.SECURITY, 7),
+        second_byte=Register.CONFIGURATION,
+    ),
+    "Macronix D": Layout(scheme=Scheme.OLD_MACRONIX, block_bits=(2, 3, 4, 5)),  # from memory
+    "ISSI": Layout(
+        registers=(_SR1, Register.FUNCTION),
+        block_bits=(2, 3, 4, 5),
+        top_bottom=(Register.FUNCTION, 1),
+    ),
+    "Micron": Layout(block_bits=(2, 3, 4, 6), top_bottom=(_SR1, 5)),
+    "Spansion": Layout(
+        registers=(_SR1, Register.CONFIGURATION_1),
+        block_bits=(2, 3, 4),
+        top_bottom=(Register.CONFIGURATION_1, 5),
+        second_byte=Register.CONFIGURATION_1,
+    ),
+    "three BP and TB": Layout(block_bits=(2, 3, 4), top_bottom=(_SR1, 5)),
+    "three BP": Layout(block_bits=(2, 3, 4)),
+    "SST26": Layout(
+        scheme=Scheme.LOCKS_AT_POWER_UP,
+        registers=(_SR1, Register.CONFIGURATION_1),
+        register_protect_bit=None,
+    ),
+    "SST25": Layout(block_bits=(2, 3, 4, 5), top_bottom_known=False),
+    "AT25DF": Layout(scheme=Scheme.SECTOR_BITS),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatusCommand:
+    """One register write to send: `enable_opcode` (06h or 50h), then `opcode` and `data`.
+
+    After 06h the chip is polled for at most `ms_max`; after 50h it is not busy.
+    """
+
+    enable_opcode: int
+    opcode: int
+    data: bytes
+    ms_max: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unprotection:
+    """How to lift the protection, and what the registers read afterwards.
+
+    `locks_opened` says that the commands clear volatile locks (98h) that no register shows.
+    `put_back` restores those locks; registers are restored with `commands_to_reach`.
+    """
+
+    target: Mapping[Register, int]
+    volatile: bool
+    commands: tuple[StatusCommand, ...]
+    locks_opened: bool = False
+    put_back: tuple[StatusCommand, ...] = ()
+    sentences: tuple[str, ...] = field(default=())
+
+
+def registers_to_read(profile: ChipProfile) -> tuple[Register, ...]:
+    """The registers that this chip's layout makes safe to read and needs; SR1 where unknown."""
+    layout = _layout(profile)
+    return layout.registers if layout is not None else (_SR1,)
+
+
+def protected_ranges(registers: Values, profile: ChipProfile) -> Ranges:
+    """The protected addresses, ascending and apart; empty only if nothing is protected.
+
+    A register that the layout needs and `registers` lacks counts as protecting whatever it could.
+    """
+    size = profile.density_bytes
+    layout = _layout(profile)
+    sr1 = registers[_SR1]
+    if layout is None:
+        return (range(0, size),) if sr1 & 0x7C else ()
+    if layout.scheme is Scheme.LOCKS_AT_POWER_UP or _individually_locked(registers, layout):
+        return (range(0, size),)
+    if layout.scheme is Scheme.SECTOR_BITS:
+        return (range(0, size),) if sr1 & 0x0C else ()
+    bp = _block_protect(sr1, layout)
+    if layout.scheme is Scheme.OLD_MACRONIX:
+        return _old_macronix(bp, size)
+    if layout.complement is not None and layout.complement[0] not in registers:
+        return (range(0, size),)
+    ranges = _by_block_bits(bp, registers, layout, size)
+    if layout.complement is not None and _is_set(registers, layout.complement):
+        return _complement(ranges, size)
+    return ranges
+
+
+def unprotected_registers(registers: Values, profile: ChipProfile) -> dict[Register, int]:
+    """The register values under which no block-protect bit protects anything.
+
+    Only BP and CMP bits differ from `registers`; BUSY and WEL are given as 0.
+
+    Raises:
+        ChipUntouched: the layout is not known, a register is missing, or SRL locks them all.
+    """
+    layout = _known_layout(profile)
+    missing = [r for r in layout.registers if r not in registers]
+    if missing:
+        raise ChipUntouched(
+            f"The {missing[0].value[0]} was not read, so the protection cannot be lifted safely.",
+            next_step="Identify the chip again.",
+        )
+    target = dict(registers)
+    target[_SR1] = registers[_SR1] & ~0x03 & ~_block_mask(layout)
+    if layout.scheme is Scheme.SECTOR_BITS:
+        target[_SR1] = registers[_SR1] & 0x80
+    if layout.complement is not None:
+        register, bit = layout.complement
+        target[register] = target[register] & ~(1 << bit)
+    locked = layout.lock_until_power_off
+    changes = any(target[r] != registers[r] & (0xFC if r is _SR1 else 0xFF) for r in target)
+    if changes and locked is not None and _is_set(registers, locked):
+        raise ChipUntouched(
+            "The status registers are locked until power is removed (SRL = 1).",
+            next_step="Switch the supply off and on, then identify the chip again. If SRL is set"
+            " again, it is locked for good.",
+        )
+    return target
+
+
+def unprotection(registers: Values, profile: ChipProfile) -> Unprotection:
+    """The least invasive way to lift every protection: volatile where the chip allows it.
+
+    Raises:
+        ChipUntouched: as `unprotected_registers`, or a lock of the chip is permanent.
+    """
+    layout = _known_layout(profile)
+    if layout.scheme is Scheme.SECTOR_BITS:
+        return _unprotect_sector_bits(registers, profile)
+    target = unprotected_registers(registers, profile)
+    sentences = _register_protect_sentences(registers, layout)
+    commands = commands_to_reach(registers, target, profile)
+    locks = layout.scheme is Scheme.LOCKS_AT_POWER_UP or _individually_locked(registers, layout)
+    put_back: tuple[StatusCommand, ...] = ()
+    if locks:
+        _demand_no_permanent_lock(registers, layout)
+        unlock = StatusCommand(enable_opcode=0x06, opcode=0x98, data=b"", ms_max=50.0)
+        commands = (*commands, unlock)
+        if layout.scheme is Scheme.BLOCK_BITS and layout.individual_locks == (_SR3, 2):
+            lock = StatusCommand(enable_opcode=0x06, opcode=0x7E, data=b"", ms_max=50.0)
+            put_back = (lock,)
+        sentences.append("The block locks are set again by the next power-up.")
+    return Unprotection(
+        target=target,
+        volatile=profile.status_volatile,
+        commands=commands,
+        locks_opened=locks,
+        put_back=put_back,
+        sentences=tuple(sentences),
+    )
+
+
+def commands_to_reach(
+    now: Values, target: Values, profile: ChipProfile
+) -> tuple[StatusCommand, ...]:
+    """The writes that take the registers from `now` to `target`, SR1 (with SRP) last.
+
+    Uses 50h where the profile says that status writes can be volatile. A two-byte 01h resends the
+    second register, so that it is neither cleared nor changed. Both values need every register
+    that is written.
+
+    Raises:
+        ChipUntouched: nobody knows how this chip's registers are written.
+    """
+    layout = _known_layout(profile)
+    sr1 = target[_SR1] & 0xFC
+    first_differs = sr1 != now[_SR1] & 0xFC
+    second = layout.second_byte
+    second_differs = second is not None and target[second] != now[second]
+    if not first_differs and not second_differs:
+        return ()
+    if profile.status_write == "01h and 31h, one byte each" and second is _SR2:
+        writes = [(0x31, bytes([target[_SR2]]))] if second_differs else []
+        if first_differs:
+            writes.append((0x01, bytes([sr1])))
+    elif profile.status_write == "01h, two bytes" and second is not None:
+        writes = [(0x01, bytes([sr1, target[second]]))]
+    elif profile.status_write == "01h, one byte" and not second_differs:
+        writes = [(0x01, bytes([sr1]))]
+    else:
+        raise ChipUntouched(
+            "It is not known how the status registers of this chip are written.",
+            next_step="Give the marking printed on the chip, so that one part is left.",
+        )
+    enable = 0x50 if profile.status_volatile or profile.protection == "SST25" else 0x06
+    return tuple(
+        StatusCommand(
+            enable_opcode=enable, opcode=opcode, data=data, ms_max=profile.status_write_ms_max
+        )
+        for opcode, data in writes
+    )
+
+
+def explain(registers: Values, profile: ChipProfile) -> tuple[str, ...]:
+    """What is protected and why, as sentences with addresses."""
+    layout = _layout(profile)
+    ranges = protected_ranges(registers, profile)
+    said = [f"Protected: {r.start:06X}h to {r.stop - 1:06X}h." for r in ranges]
+    if not ranges:
+        said = ["Nothing is protected."]
+    if layout is None:
+        said.append("The protection layout of this part is not known: SR1 alone was judged.")
+        return tuple(said)
+    if layout.scheme is Scheme.LOCKS_AT_POWER_UP:
+        said.append("Every block is locked at power-up; the locks are opened before a write.")
+    elif _individually_locked(registers, layout):
+        said.append("Each block has a lock of its own, set at power-up; BP bits mean nothing.")
+    if not layout.top_bottom_known and ranges:
+        said.append("Which end the bits count from is not known: both are shown.")
+    said.extend(_register_protect_sentences(registers, layout))
+    return tuple(said)
+
+
+def _layout(profile: ChipProfile) -> Layout | None:
+    return LAYOUTS.get(profile.protection) if profile.protection is not None else None
+
+
+def _known_layout(profile: ChipProfile) -> Layout:
+    layout = _layout(profile)
+    if layout is None:
+        raise ChipUntouched(
+            "The protection layout of this part is not known, so its bits are not changed.",
+            next_step="Give the marking printed on the chip, or send its datasheet's row in.",
+        )
+    return layout
+
+
+def _is_set(registers: Values, bit: Bit) -> bool:
+    return bool(registers[bit[0]] >> bit[1] & 1)
+
+
+def _individually_locked(registers: Values, layout: Layout) -> bool:
+    bit = layout.individual_locks
+    return bit is not None and bit[0] in registers and _is_set(registers, bit)
+
+
+def _block_protect(sr1: int, layout: Layout) -> int:
+    return sum((sr1 >> bit & 1) << place for place, bit in enumerate(layout.block_bits))
+
+
+def _block_mask(layout: Layout) -> int:
+    return sum(1 << bit for bit in layout.block_bits)
+
+
+def _block_length(bp: int, bits: int, size: int) -> int:
+    if bp == 0:
+        return 0
+    needed = (size // _BLOCK).bit_length() - 1
+    smallest = _BLOCK << max(0, needed - ((1 << bits) - 2))
+    return min(size, smallest << bp - 1)
+
+
+def _sector_length(bp: int, size: int) -> int:
+    """SEC = 1: 4 to 32 KiB. BP = 6 stands in no table and counts as the whole chip."""
+    if bp == 0:
+        return 0
+    return size if bp >= 6 else min(8 * _SECTOR, _SECTOR << bp - 1)
+
+
+def _by_block_bits(bp: int, registers: Values, layout: Layout, size: int) -> Ranges:
+    by_sectors = layout.sector_bit is not None and registers[_SR1] >> layout.sector_bit & 1
+    if by_sectors:
+        length = _sector_length(bp, size)
+    else:
+        length = _block_length(bp, len(layout.block_bits), size)
+    if length == 0:
+        return ()
+    if length >= size:
+        return (range(0, size),)
+    bottom, top = range(0, length), range(size - length, size)
+    bit = layout.top_bottom
+    if not layout.top_bottom_known or (bit is not None and bit[0] not in registers):
+        return (range(0, size),) if bottom.stop >= top.start else (bottom, top)
+    return (bottom,) if bit is not None and _is_set(registers, bit) else (top,)
+
+
+def _complement(ranges: Ranges, size: int) -> Ranges:
+    """All that `ranges` leave free; where both ends are in doubt nothing counts as free."""
+    if not ranges:
+        return (range(0, size),)
+    if len(ranges) > 1:
+        return (range(0, size),)
+    (only,) = ranges
+    rest = (range(0, only.start), range(only.stop, size))
+    return tuple(r for r in rest if len(r))
+
+
+def _old_macronix(bp: int, size: int) -> Ranges:
+    """MX25L1605D and kin, from memory: 1-6 from the top, 7, 8 and 15 all, 9-14 from address 0."""
+    if bp == 0:
+        return ()
+    if bp in (7, 8, 15):
+        return (range(0, size),)
+    if bp < 7:
+        return (range(size - _block_length(bp, 3, size), size),)
+    return (range(0, size - (size >> bp - 8)),)
+
+
+def _register_protect_sentences(registers: Values, layout: Layout) -> list[str]:
+    bit = layout.register_protect_bit
+    if bit is None or not registers[_SR1] >> bit & 1:
+        return []
+    return ["The status register is locked while WP# is low (SRP = 1): hold WP# high."]
+
+
+def _demand_no_permanent_lock(registers: Values, layout: Layout) -> None:
+    if layout.scheme is not Scheme.LOCKS_AT_POWER_UP:
+        return
+    if not registers[Register.CONFIGURATION_1] & 0x08:
+        raise ChipUntouched(
+            "Some blocks of this chip are locked for good (BPNV = 0 in its configuration register).",
+            next_step="Use another chip of the same part.",
+        )
+
+
+def _unprotect_sector_bits(registers: Values, profile: ChipProfile) -> Unprotection:
+    """AT25DF: 00h is the global unprotect; with SPRL set it first takes a write that clears it."""
+    sr1 = registers[_SR1]
+    state = sr1 & 0x0C
+    if state not in (0x00, 0x0C):
+        raise ChipUntouched(
+            "Some sectors of this chip are protected and others are not, and the status register"
+            " cannot tell which: they could not be put back.",
+            next_step="Switch the supply off and on: all sectors come up protected, and can be"
+            " put back.",
+        )
+
+    def write(value: int) -> StatusCommand:
+        return StatusCommand(
+            enable_opcode=0x06,
+            opcode=0x01,
+            data=bytes([value]),
+            ms_max=profile.status_write_ms_max,
+        )
+
+    if state == 0x00:
+        return Unprotection(target=dict(registers), volatile=True, commands=())
+    opened = (write(0x00), write(0x00)) if sr1 & 0x80 else (write(0x00),)
+    # 3Ch is the global protect; SPRL goes with the same write, from memory.
+    return Unprotection(
+        target={**registers, _SR1: 0x00},
+        volatile=True,
+        commands=opened,
+        locks_opened=True,
+        put_back=(write(0x3C | sr1 & 0x80),),
+        sentences=tuple(_register_protect_sentences(registers, LAYOUTS["AT25DF"])),
+    )

@@ -1,0 +1,212 @@
+"""Which supply voltage a chip may be given: what stops one, and what alone allows 3.3 V.
+
+3.3 V on a 1.8 V part is far beyond its limits; it may answer, even verify, and be damaged. So
+every source may stop a voltage, and above 2.0 V it takes one of these to allow it:
+
+* a row of the table known from a datasheet, or from a vendor table read out of such a part;
+* the vendor table in this chip's own SFDP;
+* the marking printed on this chip, when its letters stand for a range that holds the voltage and
+  it names a row of the very ID that was read: then maker's print, ID and the user's declaration
+  say the same;
+* the user's word that the part's own datasheet gives a range that holds the voltage.
+
+A family rule or memory allows nothing by itself.
+"""
+
+from collections.abc import Sequence
+from typing import Final
+
+from chipdb.marking import MarkingLookup
+from chipdb.row import ChipRow, KnownFrom
+from chipdb.sfdp import Sfdp
+from flashbench.errors import ChipUntouched
+
+LOW_VOLTS_MAX: Final = 2.0
+"""Up to here a voltage is of the 1.8 V class, with which unknown parts are tried first."""
+
+_PERMITTING: Final = frozenset({KnownFrom.DATASHEET, KnownFrom.VENDOR_TABLE})
+
+Range = tuple[float, float]
+
+
+def check_supply(
+    rows: Sequence[ChipRow],
+    sfdp: Sfdp | None,
+    declared_volts: float,
+    *,
+    confirmed_by_user: bool = False,
+    marking: MarkingLookup | None = None,
+) -> None:
+    """Return if a chip that can be any of `rows` may stay at `declared_volts`.
+
+    `rows` empty means that the ID is not in the table. At or below 2.0 V an unknown part passes,
+    so that it can be read and recognised; that it is then kept at 1.8 V is for `agreed_supply`.
+
+    Raises:
+        ChipUntouched: the voltage is wrong for the part, or nothing good enough allows it.
+    """
+    _stop_by_vendor_table(sfdp, declared_volts)
+    _stop_by_marking(marking, declared_volts)
+    _stop_by_rows(rows, declared_volts)
+    if declared_volts <= LOW_VOLTS_MAX:
+        return
+    if _allowing_source(rows, sfdp, declared_volts, confirmed_by_user, marking) is None:
+        raise _nothing_allows(rows, declared_volts)
+
+
+def agreed_supply(
+    rows: Sequence[ChipRow],
+    sfdp: Sfdp | None,
+    declared_volts: float,
+    *,
+    confirmed_by_user: bool = False,
+    marking: MarkingLookup | None = None,
+) -> tuple[Range, str]:
+    """The range that all sources leave open, and the best of them: call `check_supply` first.
+
+    Raises:
+        ChipUntouched: no voltage satisfies every source, or there is no source at all.
+    """
+    ranges = {row.part: row.supply_volts for row in rows if row.supply_volts is not None}
+    if sfdp is not None and sfdp.supply_volts is not None:
+        ranges["the chip's vendor table"] = sfdp.supply_volts
+    if not ranges:
+        if confirmed_by_user:
+            return (declared_volts, declared_volts), "user"
+        raise ChipUntouched(
+            "Nothing says which supply this chip takes: it is not known to the table, and its"
+            " SFDP holds no vendor table that states one.",
+            next_step="Read the marking and find the part's datasheet, then confirm the supply.",
+        )
+    low = max(volts[0] for volts in ranges.values())
+    high = min(volts[1] for volts in ranges.values())
+    if low > high:
+        listed = "; ".join(f"{name} {volts_text(volts)}" for name, volts in ranges.items())
+        raise ChipUntouched(
+            f"What is known of this chip's supply does not fit together: {listed}.",
+            next_step="Read the marking on the package and give it, so that one part is left.",
+        )
+    source = _allowing_source(rows, sfdp, declared_volts, confirmed_by_user, marking)
+    if source is None:
+        known = [row.supply_known_from for row in rows if row.supply_known_from is not None]
+        source = KnownFrom.FAMILY_RULE if KnownFrom.FAMILY_RULE in known else KnownFrom.MEMORY
+    return (low, high), str(source)
+
+
+def volts_text(volts: Range) -> str:
+    """A range for sentences: "2.70 to 3.60 V"."""
+    return f"{volts[0]:.2f} to {volts[1]:.2f} V"
+
+
+def _holds(volts: Range | None, declared_volts: float) -> bool:
+    return volts is not None and volts[0] <= declared_volts <= volts[1]
+
+
+def _stop_by_vendor_table(sfdp: Sfdp | None, declared_volts: float) -> None:
+    if sfdp is None or sfdp.supply_volts is None or _holds(sfdp.supply_volts, declared_volts):
+        return
+    raise ChipUntouched(
+        f"The chip's own vendor table says {volts_text(sfdp.supply_volts)}, but the bench is"
+        f" declared to supply {declared_volts:.2f} V.",
+        next_step=_change_supply(sfdp.supply_volts, declared_volts),
+    )
+
+
+def _stop_by_marking(marking: MarkingLookup | None, declared_volts: float) -> None:
+    if marking is None:
+        return
+    if marking.supplies_differ:
+        raise ChipUntouched(
+            marking.sentences[0],
+            next_step="Give the whole marking, every line and letter, as it is printed.",
+        )
+    if marking.supply_volts is not None and not _holds(marking.supply_volts, declared_volts):
+        raise ChipUntouched(
+            f"A chip marked {marking.read_as} takes {volts_text(marking.supply_volts)}, but the"
+            f" bench is declared to supply {declared_volts:.2f} V.",
+            next_step=_change_supply(marking.supply_volts, declared_volts),
+        )
+
+
+def _stop_by_rows(rows: Sequence[ChipRow], declared_volts: float) -> None:
+    against = [
+        row for row in rows if row.supply_volts and not _holds(row.supply_volts, declared_volts)
+    ]
+    if not against:
+        return
+    fitting = [row for row in rows if _holds(row.supply_volts, declared_volts)]
+    if fitting and all(
+        row.supply_volts and declared_volts < row.supply_volts[0] for row in against
+    ):
+        return  # lower than another candidate needs does no harm, and lets the chip be told apart
+    named = against[0]
+    assert named.supply_volts is not None
+    if fitting:
+        raise ChipUntouched(
+            f"This ID is shared: {fitting[0].part} takes {declared_volts:.2f} V, but {named.part}"
+            f" takes {volts_text(named.supply_volts)}.",
+            next_step="Switch the supply off. Set it to 1.8 V, or give the marking printed on the"
+            " chip so that one part is left.",
+        )
+    raise ChipUntouched(
+        f"{named.maker} {named.part} takes {volts_text(named.supply_volts)}"
+        f" ({named.supply_known_from}), but the bench is declared to supply"
+        f" {declared_volts:.2f} V.",
+        next_step=_change_supply(named.supply_volts, declared_volts),
+    )
+
+
+def _allowing_source(
+    rows: Sequence[ChipRow],
+    sfdp: Sfdp | None,
+    declared_volts: float,
+    confirmed_by_user: bool,
+    marking: MarkingLookup | None,
+) -> str | None:
+    """The best source that allows the voltage, in the words of `ChipProfile`."""
+    allowing = {
+        row.supply_known_from
+        for row in rows
+        if row.supply_known_from in _PERMITTING and _holds(row.supply_volts, declared_volts)
+    }
+    if KnownFrom.DATASHEET in allowing:
+        return KnownFrom.DATASHEET
+    if allowing or (sfdp is not None and _holds(sfdp.supply_volts, declared_volts)):
+        return KnownFrom.VENDOR_TABLE
+    if confirmed_by_user:
+        return "user"
+    if (
+        marking is not None
+        and _holds(marking.supply_volts, declared_volts)
+        and not marking.look_alikes
+        and any(row in marking.rows for row in rows)
+    ):
+        return "user"
+    return None
+
+
+def _nothing_allows(rows: Sequence[ChipRow], declared_volts: float) -> ChipUntouched:
+    if not rows:
+        seen = (
+            f"This ID is not in the table, and nothing shows that it takes {declared_volts:.2f} V."
+        )
+    else:
+        known = rows[0].supply_known_from or "nothing"
+        seen = (
+            f"{rows[0].maker} {rows[0].part} is known to take {declared_volts:.2f} V from"
+            f" {known} only, which is not enough to allow it."
+        )
+    return ChipUntouched(
+        seen,
+        next_step="Give the marking printed on the chip, or confirm the supply from the part's"
+        " datasheet. Until then 1.8 V is the voltage to try first.",
+    )
+
+
+def _change_supply(volts: Range, declared_volts: float) -> str:
+    if declared_volts > volts[1]:
+        return (
+            "Switch the supply off at once and take the chip out: it may have been damaged."
+            f" Then set the supply to within {volts_text(volts)}."
+        )
+    return f"Set the supply to within {volts_text(volts)}, check it with a meter, and declare it."
