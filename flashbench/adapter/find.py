@@ -8,7 +8,7 @@ import errno
 import re
 import sys
 from collections.abc import Callable, Iterable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -16,6 +16,7 @@ from typing import Any, Final
 import libusb_package
 import usb.core
 import usb.util
+from pyftdi.ftdi import Ftdi
 
 from flashbench.adapter.adapter import Adapter, AdapterFacts
 from flashbench.adapter.ftdi import FtdiWire
@@ -229,11 +230,15 @@ def only_one(found: list[FoundAdapter], *, named: str) -> FoundAdapter:
 
 
 def _product_name(text: str) -> str | None:
-    name = text.lower().removeprefix("ft")
-    if name == "" or name in PRODUCTS:
-        return name
-    by_number = {f"0x{number:x}": name for name, number in PRODUCTS.items()}
-    return by_number.get(text.lower())
+    """ "232h", "2232h" or "4232h" for any name pyftdi knows the product by; empty for empty."""
+    if not text:
+        return ""
+    known: dict[str, int] = Ftdi.PRODUCT_IDS[FTDI]
+    number = known.get(text.lower())
+    if number is None and text.lower().startswith("0x"):
+        with suppress(ValueError):
+            number = int(text, 16)
+    return {number: name for name, number in PRODUCTS.items()}.get(number or 0)
 
 
 def _not_understood(url: str) -> WrongCall:
@@ -248,7 +253,13 @@ def _open_rehearsal(folder: str, *, clock_hz: int) -> Adapter:
     # Only here: flashing real chips must not load the model of one.
     from flashbench.rehearsal import open_bench
 
-    bench = open_bench(Path(folder))
+    try:
+        bench = open_bench(Path(folder))
+    except (OSError, ValueError, KeyError) as error:
+        raise AdapterUnavailable(
+            f"No rehearsal bench opens in the folder {folder!r}: {error}.",
+            next_step="Name the folder of a rehearsal that was made before, or make one.",
+        ) from error
     try:
         return _open(
             bench.device,

@@ -286,7 +286,7 @@ class FtdiWire:
             sent += taken
             if taken:
                 run.begun = batch.first_frame + bisect_left(batch.frame_starts, sent)
-            if sent < size and (not taken or self._time.now_s() > deadline_s):
+            if sent < size and (not taken or self._time.now_s() >= deadline_s):
                 raise UsbFailure(f"it took {sent} of {size} bytes within {seconds:.1f} s")
 
     def _collect(self, run: "_Run") -> None:

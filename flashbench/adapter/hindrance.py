@@ -110,7 +110,7 @@ def _no_permission(platform: str) -> Hindrance:
         )
     if platform == "darwin":
         return Hindrance(
-            seen="macOS does not let this program open the adapter; usually FTDI's own driver"
+            seen="The adapter may not be opened here; on macOS that usually means FTDI's own driver"
             " is installed and holds it.",
             mend="Remove FTDI's serial (VCP) or D2XX driver and plug the adapter in again.",
         )

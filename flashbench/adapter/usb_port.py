@@ -11,11 +11,13 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from math import ceil
 from typing import Any, Final
 
 import usb.core
 import usb.util
 from pyftdi.ftdi import Ftdi
+from pyftdi.usbtools import UsbToolsError
 
 from flashbench.adapter.hindrance import hindrance_of, usb_errno
 from flashbench.errors import AdapterUnavailable
@@ -102,7 +104,7 @@ class UsbPort:
                 frequency=_OPENING_HZ,
                 latency=LATENCY_MS,
             )
-        except Exception as error:
+        except (OSError, ValueError, NotImplementedError, LookupError, UsbToolsError) as error:
             self.close()
             found = hindrance_of(error, platform=sys.platform)
             raise AdapterUnavailable(found.seen, next_step=found.mend) from error
@@ -241,4 +243,4 @@ def _take(device: Any, interface: int) -> tuple[int, int]:
 
 def _ms(seconds: float) -> int:
     # pyusb and libusb take 0 as "for ever".
-    return max(1, round(seconds * 1000))
+    return max(1, ceil(seconds * 1000))
