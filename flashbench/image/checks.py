@@ -47,7 +47,9 @@ class CheckKind(Enum):
 
     "zero-sum-N": all covered N-bit words, the stored one among them, add up to zero.
     "sum-N": the stored value is the sum of the covered N-bit words.
-    "byte-sum-N": the stored value is the sum of the covered bytes; "negated" is its negative.
+    "byte-sum-N": the stored value is the sum of the covered bytes.
+    "negated-...": the stored value is the negative of that sum. Where the value is one whole word
+    of the range this is a zero-sum, and is called so.
     The words of a sum are read in the byte order of the stored value; a Fletcher sum names its
     own. A last word that is cut short is filled up with 00.
     """
@@ -58,6 +60,8 @@ class CheckKind(Enum):
     SUM_8 = "sum-8"
     SUM_16 = "sum-16"
     SUM_32 = "sum-32"
+    NEGATED_SUM_16 = "negated-sum-16"
+    NEGATED_SUM_32 = "negated-sum-32"
     BYTE_SUM_16 = "byte-sum-16"
     BYTE_SUM_32 = "byte-sum-32"
     NEGATED_BYTE_SUM_16 = "negated-byte-sum-16"
@@ -239,8 +243,6 @@ Algorithm = Callable[[bytes, Order], int]
 
 @functools.cache
 def _algorithm(kind: CheckKind) -> Algorithm:
-    if kind is CheckKind.CRC_32_ISO_HDLC:
-        return lambda data, order: zlib.crc32(data)
     if kind is CheckKind.ADLER_32:
         return lambda data, order: zlib.adler32(data)
     if kind.is_crc:
@@ -258,9 +260,20 @@ def _algorithm(kind: CheckKind) -> Algorithm:
 
 
 def _crc(kind: CheckKind) -> Algorithm:
+    calculate = crc_function(kind)
+    return lambda data, order: calculate(data)
+
+
+@functools.cache
+def crc_function(kind: CheckKind) -> Callable[[bytes], int]:
+    """The bare function of a CRC kind, for those who call it a million times."""
+    if kind is CheckKind.CRC_32_ISO_HDLC:
+        return zlib.crc32
     # anycrc's models write the catalogue's "CRC-16/XMODEM" as "CRC16-XMODEM".
-    model = anycrc.Model(kind.value.replace("CRC-", "CRC").replace("/", "-"))
-    return lambda data, order: int(model.calc(data))
+    calculate: Callable[[bytes], int] = anycrc.Model(
+        kind.value.replace("CRC-", "CRC").replace("/", "-")
+    ).calc
+    return calculate
 
 
 def _words(data: bytes, size: int, order: Order) -> np.ndarray[tuple[int], np.dtype[np.generic]]:

@@ -1,0 +1,413 @@
+"""Where could undocumented blocks lie? Rows of headers that lead to one another, and copies.
+
+Two traces give a row away, whatever its format:
+
+- one signature that occurs several times, at distances that a field behind each signature gives
+  (the block's own length, in some unit, perhaps without its header);
+- a stretch that occurs twice, which a walk along such a length field crosses exactly.
+
+What comes out are candidates: places and lengths that agree with each other. Whether they are
+blocks is for their checks to say.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from flashbench.image.checks import Order, Span
+from flashbench.image.finds import LengthField
+from flashbench.image.windows import Copy, Positions, Repeats
+
+SHORTEST_BLOCK = 12
+LONGEST_BLOCK = 1 << 17
+LONGEST_PADDING = 4096
+FIELD_REACH = 40  # a length field begins within so many bytes of the block
+HEADER_MAX = 64
+UNITS = (1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024, 4096)
+FIELD_FORMS: tuple[tuple[int, Order], ...] = (
+    (2, "little"),
+    (2, "big"),
+    (4, "little"),
+    (4, "big"),
+    (3, "little"),
+    (3, "big"),
+    (1, "little"),
+)
+TRIPLES_MAX = 30_000
+BLOCKS_MAX = 64  # of one row
+
+BLANK = (0x00, 0xFF)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """Blocks that lie one behind the other, all read by one length field.
+
+    `copy_at` is the distance to another place with (nearly) the same bytes, if that is how the
+    row was found. `bits` says how unlikely this agreement is by chance, before any check.
+    """
+
+    blocks: tuple[Span, ...]
+    length_field: LengthField
+    bits: float
+    copy_at: int | None = None
+
+
+def length_at(data: bytes, field: LengthField, start: int) -> int:
+    """The length that a block at `start` gives for itself; 0 where it is cut off."""
+    at = start + field.offset
+    stored = data[at : at + field.width]
+    if at < 0 or len(stored) < field.width:
+        return 0
+    return int.from_bytes(stored, field.order) * field.unit + field.extra
+
+
+def padding_end(data: bytes, start: int) -> int:
+    """Where the run of equal blank bytes that begins at `start` ends; `start` if there is none."""
+    if start >= len(data) or data[start] not in BLANK:
+        return start
+    window = data[start : start + LONGEST_PADDING]
+    return start + len(window) - len(window.lstrip(window[:1]))
+
+
+# ---- rows by signature
+
+
+def rows_by_signature(data: bytes, repeats: Repeats) -> Iterator[Row]:
+    """Three or more blocks in a row whose first four bytes are the same."""
+    triples = repeats.triples
+    if not len(triples):
+        return
+    if len(triples) > TRIPLES_MAX:
+        triples = triples[np.argsort(-_likeness(repeats.data, triples), kind="stable")]
+        triples = triples[:TRIPLES_MAX]
+    seen: set[tuple[Span, ...]] = set()
+    for field, index in _linking_fields(repeats.data, triples):
+        blocks = _walk_both_ways(data, field, tuple(int(at) for at in triples[index]))
+        if len(blocks) >= 3 and blocks not in seen:
+            seen.add(blocks)
+            yield Row(blocks, field, _row_bits(data, blocks, field))
+
+
+def _likeness(data: npt.NDArray[np.uint8], triples: Positions) -> npt.NDArray[np.int64]:
+    """How much a triple looks like headers: printable signature, aligned places."""
+    signature = data[triples[:, :1] + np.arange(4)]
+    letters = ((signature >= 0x24) & (signature <= 0x7A)).sum(axis=1)
+    aligned = (triples % 4 == 0).all(axis=1)
+    score: npt.NDArray[np.int64] = letters + 2 * aligned
+    return score
+
+
+def _linking_fields(
+    data: npt.NDArray[np.uint8], triples: Positions
+) -> Iterator[tuple[LengthField, int]]:
+    """Length fields that explain both steps of a triple, with the triple's index."""
+    steps = np.diff(triples, axis=1)
+    joint = triples[:, 0] | triples[:, 1] | triples[:, 2]
+    alignment = np.minimum(joint & -joint, LONGEST_PADDING)
+    alignment[joint == 0] = LONGEST_PADDING
+    # Blank bytes before a header may be padding; otherwise the blocks must touch.
+    before = data[triples[:, 1:] - 1]
+    padded = np.isin(before, BLANK)
+    room = np.where(padded, alignment[:, None] - 1, 0)
+    for offset in range(FIELD_REACH):
+        for width, order in FIELD_FORMS:
+            values = _values(data, triples[:, :2] + offset, width, order)
+            for unit in UNITS:
+                if unit == 1 and width == 1:
+                    continue
+                left = steps - unit * values
+                fits = (values > 0) & (left >= 0) & (left <= HEADER_MAX + room)
+                near = np.abs(left[:, 0] - left[:, 1]) <= room.max(axis=1)
+                for index in np.flatnonzero(fits.all(axis=1) & near):
+                    extra = int(left[index].min())
+                    yield from (
+                        (
+                            LengthField(
+                                offset=offset, width=width, order=order, unit=unit, extra=x
+                            ),
+                            int(index),
+                        )
+                        for x in _extras(extra, offset + width, int(room[index].min()))
+                    )
+
+
+def _extras(largest: int, header_min: int, room: int) -> Iterator[int]:
+    """What a stored length may leave out: nothing, or a header of a plausible size."""
+    if room == 0:
+        if largest <= HEADER_MAX:
+            yield largest
+        return
+    for extra in range(min(largest, HEADER_MAX), max(-1, largest - room - 1), -1):
+        if extra == 0 or (extra >= header_min and extra % 2 == 0):
+            yield extra
+
+
+def _values(
+    data: npt.NDArray[np.uint8], at: Positions, width: int, order: Order
+) -> npt.NDArray[np.int64]:
+    """The numbers stored at `at`; what would lie behind the image is read as its last byte."""
+    last = len(data) - 1
+    total = np.zeros(at.shape, dtype=np.int64)
+    for index in range(width):
+        shift = 8 * (index if order == "little" else width - 1 - index)
+        total |= data[np.minimum(at + index, last)].astype(np.int64) << shift
+    return total
+
+
+def _walk_both_ways(data: bytes, field: LengthField, known: tuple[int, ...]) -> tuple[Span, ...]:
+    signature = data[known[0] : known[0] + 4]
+    forward = list(_walk(data, field, known[0], signature))
+    if len(forward) < 3:
+        return ()
+    while len(forward) < BLOCKS_MAX:
+        start = forward[0].start
+        before = data.rfind(signature, max(0, start - LONGEST_BLOCK), start)
+        if before < 0:
+            break
+        end = before + length_at(data, field, before)
+        if end - before < SHORTEST_BLOCK or start not in (end, padding_end(data, end)):
+            break
+        forward.insert(0, Span(before, end))
+    return tuple(forward)
+
+
+def _walk(data: bytes, field: LengthField, start: int, signature: bytes) -> Iterator[Span]:
+    for _ in range(BLOCKS_MAX):
+        length = length_at(data, field, start)
+        if not SHORTEST_BLOCK <= length <= LONGEST_BLOCK or start + length > len(data):
+            return
+        yield Span(start, start + length)
+        following = start + length
+        if data[following : following + 4] != signature:
+            following = padding_end(data, following)
+            if data[following : following + 4] != signature:
+                return
+        start = following
+
+
+def _row_bits(data: bytes, blocks: tuple[Span, ...], field: LengthField) -> float:
+    """Bits of agreement among the blocks of a row, less what was tried to find it."""
+    lengths = {block.end - block.start for block in blocks}
+    links = len(blocks) - 1
+    # Blocks of one length have one stored length: it agrees once, however many there are.
+    agreeing = links if len(lengths) > 1 else 1
+    return 16.0 * agreeing + 8.0 * 4 * links - _field_cost(field)
+
+
+def _field_cost(field: LengthField) -> float:
+    """Logarithm of the number of length fields like this one that are tried at one place."""
+    columns = (np.array([value]) for value in (field.offset, field.width, field.unit, field.extra))
+    return float(_costs(*columns)[0])
+
+
+def _costs(
+    offset: Positions, width: Positions, unit: Positions, extra: Positions
+) -> npt.NDArray[np.float64]:
+    """The costs of many fields. Odd places and sizes are many, and rare in practice."""
+    cost = np.full(len(offset), math.log2(FIELD_REACH / 2 * 4))
+    cost += np.where(offset % np.minimum(width, 4) == 0, 0.0, 4.0)
+    cost += np.where((width == 2) | (width == 4), 0.0, 4.0)
+    cost += np.where(unit == 1, 0.0, math.log2(len(UNITS)))
+    extra_cost = np.where(extra % 4 == 0, 4.0, np.where(extra % 2 == 0, 6.0, 8.0))
+    cost += np.where(extra == 0, 0.0, extra_cost)
+    return cost
+
+
+# ---- rows by copy
+
+
+def rows_in_copy(data: bytes, repeats: Repeats, copy: Copy) -> list[Row]:
+    """Blocks that fill a stretch which occurs twice: the likeliest readings, best first."""
+    readings: dict[tuple[Span, ...], Row] = {}
+    for start, penalty in _row_starts(data, copy):
+        for row in _rows_across(repeats.data, data, start, copy):
+            reading = replace(row, bits=row.bits - penalty)
+            known = readings.get(row.blocks)
+            if known is None or known.bits < reading.bits:
+                readings[row.blocks] = reading
+    return sorted(readings.values(), key=lambda row: -row.bits)[:READINGS_MAX]
+
+
+READINGS_MAX = 24
+HITS_MAX = 100  # of one start, looked at closely
+UNEQUAL_TAIL = 256  # bytes at the end of two copies in which they may differ here and there
+CHANCE_BYTES = 3  # so many bytes beside a copied stretch may be equal by chance
+
+
+def _row_starts(data: bytes, copy: Copy) -> Iterator[tuple[int, float]]:
+    """Where the first block may begin, and the bits that each further guess costs."""
+    start = copy.span.start
+    behind_blank = padding_end(data, start)
+    if behind_blank - start >= 2 and behind_blank < copy.span.end:
+        start = behind_blank
+    for extra in range(CHANCE_BYTES):
+        yield start + extra, 8.0 * extra
+    # A check value early in the header, unequal in the two copies, parts the signature from the
+    # rest of the stretch.
+    for signature in range(max(0, start - HEADER_MAX), start - 3):
+        there = signature + copy.distance
+        piece = data[signature : signature + 4]
+        if piece == data[there : there + 4] and not set(piece) <= set(BLANK):
+            yield signature, 5.0
+            return
+
+
+@dataclass(frozen=True, slots=True)
+class _Guesses:
+    """Every length field worth trying, as columns."""
+
+    offset: Positions
+    form: Positions
+    unit: Positions
+    extra: Positions
+    worth: npt.NDArray[np.float64]  # bits of a hit, less the cost of the field
+
+
+def _all_guesses() -> _Guesses:
+    rows = []
+    for offset in range(FIELD_REACH):
+        for form, (width, _) in enumerate(FIELD_FORMS):
+            for unit in UNITS:
+                if unit == 1 and width == 1:
+                    continue
+                header_min = offset + width
+                step = 1 if unit == 1 else 2 if unit < 16 else 4
+                extras = range(-(-header_min // step) * step, HEADER_MAX + 1, step)
+                rows += [(offset, form, unit, extra) for extra in (0, *extras)]
+    offset_, form_, unit_, extra_ = np.array(rows, dtype=np.int64).T
+    width_ = np.array([width for width, _ in FIELD_FORMS])[form_]
+    worth = 8.0 * width_ - _costs(offset_, width_, unit_, extra_)
+    return _Guesses(offset_, form_, unit_, extra_, worth)
+
+
+_GUESSES = _all_guesses()
+
+
+def _rows_across(
+    array: npt.NDArray[np.uint8], data: bytes, start: int, copy: Copy
+) -> Iterator[Row]:
+    """Walk from `start` with every length field at once; keep those that end where `copy` does."""
+    solid_end = _solid_end(data, copy.span)
+    lowest = solid_end - CHANCE_BYTES - start
+    highest = min(max(copy.span.end, solid_end + UNEQUAL_TAIL), len(data)) - start
+    window = array[start : start + highest + HEADER_MAX + 8]
+    beyond_blank = _beyond_blanks(window)
+    alive = np.arange(len(_GUESSES.offset))
+    at = np.zeros(len(alive), dtype=np.int64)
+    steps: list[_Step] = []
+    hits: list[tuple[float, int, int]] = []
+    for depth in range(BLOCKS_MAX):
+        lengths = _lengths(window, at, alive)
+        end = at + lengths
+        usable = (lengths >= SHORTEST_BLOCK) & (end <= highest)
+        alive, at, end = alive[usable], at[usable], end[usable]
+        steps.append(_Step(alive, at, end))
+        done = end >= lowest
+        worth = _GUESSES.worth[alive[done]] - _distance_bits(end[done] - (solid_end - start))
+        worth -= 5.0 * _blank_bytes(window, alive[done])
+        hits += [
+            (float(bits), int(guess), depth) for bits, guess in zip(worth, alive[done], strict=True)
+        ]
+        alive, at = alive[~done], beyond_blank[np.minimum(end[~done], len(window) - 1)]
+        if not len(alive):
+            break
+    for worth_bits, guess, depth in sorted(hits, reverse=True)[:HITS_MAX]:
+        blocks = _blocks_of(steps[: depth + 1], guess, start)
+        bits = worth_bits + _shared_header_bits(data, blocks)
+        yield Row(blocks, _field_of(guess), bits, copy.distance)
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """One block further with every guess that is still possible; `guess` ascends."""
+
+    guess: Positions
+    at: Positions
+    end: Positions
+
+
+def _blank_bytes(window: npt.NDArray[np.uint8], guesses: Positions) -> Positions:
+    """How many bytes of the first stored length are blank, and so agree easily."""
+    count = np.zeros(len(guesses), dtype=np.int64)
+    forms = _GUESSES.form[guesses]
+    for index in range(4):
+        wide = np.array([width > index for width, _ in FIELD_FORMS])[forms]
+        count += wide & np.isin(window[_GUESSES.offset[guesses] + index], BLANK)
+    return count
+
+
+def _distance_bits(beyond: Positions) -> npt.NDArray[np.float64]:
+    """What it costs a reading to end elsewhere than where the copied stretch ends.
+
+    Short of the end each byte must be equal by chance; beyond it the bytes are blank.
+    """
+    short = -8.0 * np.minimum(beyond, 0)
+    bits: npt.NDArray[np.float64] = short + 2.0 * np.log2(1 + np.maximum(beyond, 0))
+    return bits
+
+
+def _blocks_of(steps: list[_Step], guess: int, start: int) -> tuple[Span, ...]:
+    blocks = []
+    for step in steps:
+        index = int(np.searchsorted(step.guess, guess))
+        blocks.append(Span(start + int(step.at[index]), start + int(step.end[index])))
+    return tuple(blocks)
+
+
+def _field_of(guess: int) -> LengthField:
+    width, order = FIELD_FORMS[int(_GUESSES.form[guess])]
+    return LengthField(
+        offset=int(_GUESSES.offset[guess]),
+        width=width,
+        order=order,
+        unit=int(_GUESSES.unit[guess]),
+        extra=int(_GUESSES.extra[guess]),
+    )
+
+
+def _solid_end(data: bytes, span: Span) -> int:
+    """The end of `span` without the run of blank bytes that may be filler behind it."""
+    piece = data[span.start : span.end]
+    if piece[-1] not in BLANK:
+        return span.end
+    solid = len(piece.rstrip(piece[-1:]))
+    return span.start + solid if len(piece) - solid >= 2 else span.end
+
+
+def _beyond_blanks(window: npt.NDArray[np.uint8]) -> Positions:
+    """For each place the next one that is not blank, itself if it is not."""
+    here = np.arange(len(window))
+    solid = np.where(np.isin(window, BLANK), len(window) - 1, here)
+    nearest: Positions = np.minimum.accumulate(solid[::-1])[::-1]
+    return nearest
+
+
+def _lengths(window: npt.NDArray[np.uint8], at: Positions, guesses: Positions) -> Positions:
+    lengths = np.zeros(len(at), dtype=np.int64)
+    forms = _GUESSES.form[guesses]
+    places = at + _GUESSES.offset[guesses]
+    for form, (width, order) in enumerate(FIELD_FORMS):
+        these = np.flatnonzero(forms == form)
+        lengths[these] = _values(window, places[these], width, order)
+    return lengths * _GUESSES.unit[guesses] + _GUESSES.extra[guesses]
+
+
+def _shared_header_bits(data: bytes, blocks: tuple[Span, ...]) -> float:
+    """What the headers of a row have in common: 8 bits for a byte, 1 for a blank one.
+
+    Starts on multiples of a power of two are in common as well.
+    """
+    if len(blocks) < 2:
+        return 0.0
+    heads = [data[block.start : block.start + 16] for block in blocks]
+    shared = [values[0] for values in zip(*heads, strict=False) if len(set(values)) == 1]
+    each = sum(1.0 if value in BLANK else 8.0 for value in shared)
+    joint = 64
+    for block in blocks:
+        joint |= block.start
+    aligned = math.log2(joint & -joint)
+    return (min(each, 32.0) + aligned) * (len(blocks) - 1)

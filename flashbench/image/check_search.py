@@ -1,0 +1,429 @@
+"""Which check rule do blocks of one shape keep? Brute force over kinds, places and ranges.
+
+A rule is relative to a block, so that one rule can be tried on all blocks of a shape. Every rule
+carries its cost: the logarithm of how many rules like it were tried. A rule that holds in m
+blocks of different content is worth m times the bits of its value, less that cost.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+import numpy.typing as npt
+
+from flashbench.image.checks import (
+    Check,
+    CheckKind,
+    CheckState,
+    Order,
+    Span,
+    crc_function,
+    digest,
+    judged,
+)
+
+HEADER_MAX = 64  # bytes in which a header's check value is looked for
+TRAILER_MAX = 8  # bytes before a block's end in which it is looked for
+LONGEST_BLOCK = 1 << 20  # longer blocks are not searched
+
+ORDERS: tuple[Order, Order] = ("little", "big")
+
+
+class FieldRule(Enum):
+    """What the stored value itself counts as."""
+
+    INCLUDED = "included"  # a zero-sum
+    ZEROED = "zeroed"
+    EXCLUDED = "excluded"  # the bytes before and behind it are joined
+    OUTSIDE = "outside"  # the range does not reach it
+
+
+@dataclass(frozen=True, slots=True)
+class CheckRule:
+    """Where the check of a block of any length lies and what it covers.
+
+    `place` counts from the block's start, or from its end if negative. Covered are the bytes
+    from `first` to the end of the block, or to the stored value where that ends the block and
+    is OUTSIDE.
+    """
+
+    kind: CheckKind
+    place: int
+    order: Order
+    first: int
+    field: FieldRule
+
+    def check_at(self, block: Span) -> Check | None:
+        """The check of one block, not yet judged; None where the block is too short for it."""
+        at = block.start + self.place if self.place >= 0 else block.end + self.place
+        value = Span(at, at + self.kind.width)
+        if not block.contains(value) or block.start + self.first > block.end:
+            return None
+        whole = Span(block.start + self.first, block.end)
+        zeroed: tuple[Span, ...] = ()
+        covers: tuple[Span, ...] = (whole,)
+        if self.field is FieldRule.ZEROED:
+            zeroed = (value,)
+        elif self.field is FieldRule.EXCLUDED:
+            covers = (Span(whole.start, value.start), Span(value.end, whole.end))
+        elif self.field is FieldRule.OUTSIDE:
+            if self.place < 0:
+                covers = (Span(whole.start, value.start),)
+            if self.kind.is_zero_sum:
+                covers = (value, *covers)
+        covers = tuple(span for span in covers if span.start < span.end)
+        return Check(kind=self.kind, offset=at, order=self.order, covers=covers, zeroed=zeroed)
+
+    def holds(self, data: bytes, block: Span) -> bool:
+        check = self.check_at(block)
+        return check is not None and judged(data, check).state is CheckState.RIGHT
+
+    @property
+    def cost_bits(self) -> float:
+        """Logarithm of the number of rules like this one that a search tries on one block."""
+        if self.kind.is_zero_sum and self.field is FieldRule.INCLUDED:
+            return math.log2(self.kind.width) + (0.0 if self.first == 0 else 6.0)
+        places = math.log2(HEADER_MAX + TRAILER_MAX)
+        follows = self.place >= 0 and self.first == self.place + self.kind.width
+        start = 0.0 if self.first == 0 else 1.0 if follows else 6.0
+        return _KIND_BITS[self.kind.width] + places + start + 2.0
+
+
+_KIND_BITS = {
+    width: math.log2(sum(kind.width == width for kind in CheckKind)) for width in (1, 2, 4)
+}
+
+
+def rules_of_block(block: bytes) -> tuple[CheckRule, ...]:
+    """Every rule that is right in `block`; most of the narrow ones by chance."""
+    if not 6 <= len(block) <= LONGEST_BLOCK or len(set(block)) == 1:
+        return ()
+    return tuple(dict.fromkeys(_rules_in(block)))
+
+
+def _rules_in(block: bytes) -> Iterator[CheckRule]:
+    yield from _zero_sums(block)
+    yield from _byte_sums(block)
+    yield from _word_sums(block)
+    for width in (1, 2, 4):
+        yield from _crcs(block, width)
+    yield from _running_sums(block)
+
+
+@dataclass(frozen=True, slots=True)
+class _Values:
+    """Every value of one width that stands where a check could be stored."""
+
+    width: int
+    places: tuple[int, ...]  # relative to the start, ascending
+    little: tuple[int, ...]
+    big: tuple[int, ...]
+
+    @classmethod
+    def of(cls, block: bytes, width: int) -> "_Values":
+        size = len(block)
+        head = range(min(HEADER_MAX, size - width + 1))
+        tail = range(max(len(head), size - TRAILER_MAX), size - width + 1)
+        places = (*head, *tail)
+        fields = [block[place : place + width] for place in places]
+        return cls(
+            width,
+            places,
+            tuple(int.from_bytes(field, "little") for field in fields),
+            tuple(int.from_bytes(field, "big") for field in fields),
+        )
+
+    def orders_of(self, index: int, value: int) -> Iterator[Order]:
+        if self.little[index] == value:
+            yield "little"
+        if self.width > 1 and self.big[index] == value:
+            yield "big"
+
+    def places_of(self, value: int, *, before: int) -> Iterator[tuple[int, Order]]:
+        """Where `value` is stored so that it ends at or before `before`."""
+        for index, place in enumerate(self.places):
+            if place + self.width > before:
+                return
+            for order in self.orders_of(index, value):
+                yield place, order
+
+
+def _placed(block: bytes, place: int) -> Iterator[int]:
+    """`place` as a rule may count it: from the start, from the end, or in a short block both."""
+    if place < HEADER_MAX:
+        yield place
+    if place >= len(block) - TRAILER_MAX:
+        yield place - len(block)
+
+
+def _rules(
+    block: bytes, kind: CheckKind, place: int, order: Order, first: int, field: FieldRule
+) -> Iterator[CheckRule]:
+    for relative in _placed(block, place):
+        if relative >= 0 or field is not FieldRule.OUTSIDE:
+            yield CheckRule(kind, relative, order, first, field)
+
+
+def _starts(block: bytes) -> range:
+    return range(1, min(HEADER_MAX, len(block) - 1) + 1)
+
+
+def _zero_sums(block: bytes) -> Iterator[CheckRule]:
+    for kind in (CheckKind.ZERO_SUM_8, CheckKind.ZERO_SUM_16, CheckKind.ZERO_SUM_32):
+        width = kind.width
+        values = _Values.of(block, width)
+        for order in ORDERS[: 1 if width == 1 else 2]:
+            for first in (0, *_starts(block)):
+                total = digest(kind, block[first:], order=order)
+                if total == 0:
+                    yield from _included(block, kind, order, first, values)
+                wanted = -total % (1 << 8 * width)
+                for place, found in values.places_of(wanted, before=first):
+                    if found == order or width == 1:
+                        yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
+
+
+def _included(
+    block: bytes, kind: CheckKind, order: Order, first: int, values: _Values
+) -> Iterator[CheckRule]:
+    """A sum that comes out as zero does not tell which of its words was stored to make it so."""
+    for place in values.places:
+        if place >= first and (place - first) % kind.width == 0:
+            yield from _rules(block, kind, place, order, first, FieldRule.INCLUDED)
+
+
+def _byte_sums(block: bytes) -> Iterator[CheckRule]:
+    totals = [sum(block[first:]) for first in (0, *_starts(block))]
+    for kind, width, sign in _BYTE_SUMS:
+        values = _Values.of(block, width)
+        mask = (1 << 8 * width) - 1
+        for index, place in enumerate(values.places):
+            without = totals[0] - sum(block[place : place + width])
+            for order in values.orders_of(index, sign * without & mask):
+                yield from _rules(block, kind, place, order, 0, FieldRule.EXCLUDED)
+        for first in _starts(block):
+            for place, order in values.places_of(sign * totals[first] & mask, before=first):
+                yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
+            last = len(block) - width
+            if first < last:
+                without = totals[first] - sum(block[last:])
+                for order in values.orders_of(len(values.places) - 1, sign * without & mask):
+                    yield CheckRule(kind, -width, order, first, FieldRule.OUTSIDE)
+
+
+_BYTE_SUMS = (
+    (CheckKind.SUM_8, 1, 1),
+    (CheckKind.BYTE_SUM_16, 2, 1),
+    (CheckKind.BYTE_SUM_32, 4, 1),
+    (CheckKind.NEGATED_BYTE_SUM_16, 2, -1),
+    (CheckKind.NEGATED_BYTE_SUM_32, 4, -1),
+)
+
+
+def _word_sums(block: bytes) -> Iterator[CheckRule]:
+    for kind, negated in (
+        (CheckKind.SUM_16, CheckKind.NEGATED_SUM_16),
+        (CheckKind.SUM_32, CheckKind.NEGATED_SUM_32),
+    ):
+        width = kind.width
+        values = _Values.of(block, width)
+        for order in ORDERS:
+            stored = values.little if order == "little" else values.big
+            total = digest(kind, block, order=order)
+            for place, value in zip(values.places, stored, strict=True):
+                field = block[place : place + width]
+                rest = total - _share_of_sum(field, place, order)
+                if (rest - value) % (1 << 8 * width) == 0:
+                    yield from _rules(block, kind, place, order, 0, FieldRule.ZEROED)
+                if place % width and (rest + value) % (1 << 8 * width) == 0:
+                    yield from _rules(block, negated, place, order, 0, FieldRule.ZEROED)
+            for first in _starts(block):
+                wanted = digest(kind, block[first:], order=order)
+                for place, found in values.places_of(wanted, before=first):
+                    if found == order:
+                        yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
+                body = digest(kind, block[first:-width], order=order)
+                if body == stored[-1]:
+                    yield CheckRule(kind, -width, order, first, FieldRule.OUTSIDE)
+                if -body % (1 << 8 * width) == stored[-1]:
+                    yield CheckRule(negated, -width, order, first, FieldRule.OUTSIDE)
+
+
+def _share_of_sum(field: bytes, place: int, order: Order) -> int:
+    """What a field adds to a sum of words of its own width, even where it lies across two.
+
+    Leaving the field out moves what follows by one whole word, so that zeroed and excluded are
+    the same.
+    """
+    size = len(field)
+    turn = place % size
+    lanes = field[size - turn :] + field[: size - turn]
+    return int.from_bytes(lanes, order)
+
+
+def _crc_families() -> dict[int, tuple[tuple[CheckKind, tuple[tuple[CheckKind, int], ...]], ...]]:
+    """CRC kinds by width; those that differ only in the final XOR are computed once."""
+    families: dict[int, dict[CheckKind, list[tuple[CheckKind, int]]]] = {1: {}, 2: {}, 4: {}}
+    for kind in CheckKind:
+        if not kind.is_crc:
+            continue
+        for base, members in families[kind.width].items():
+            differences = {digest(base, text) ^ digest(kind, text) for text in (b"a", b"123456789")}
+            if len(differences) == 1:
+                members.append((kind, differences.pop()))
+                break
+        else:
+            families[kind.width][kind] = [(kind, 0)]
+    return {
+        width: tuple((base, tuple(members)) for base, members in group.items())
+        for width, group in families.items()
+    }
+
+
+_CRC_FAMILIES = _crc_families()
+
+
+def _crcs(block: bytes, width: int) -> Iterator[CheckRule]:
+    values = _Values.of(block, width)
+    views = _views_without_field(block, values)
+    tails = [(first, block[first:]) for first in _starts(block)]
+    bodies = [
+        (first, block[first:-width]) for first in _starts(block) if first < len(block) - width
+    ]
+    last = len(values.places) - 1
+    for base, kinds in _CRC_FAMILIES[width]:
+        calculate = crc_function(base)
+        for index, first, rule, view in views:
+            value = calculate(view)
+            for kind, xor in kinds:
+                for order in values.orders_of(index, value ^ xor):
+                    yield from _rules(block, kind, values.places[index], order, first, rule)
+        for first, view in tails:
+            value = calculate(view)
+            for kind, xor in kinds:
+                for place, order in values.places_of(value ^ xor, before=first):
+                    yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
+        for first, view in bodies:
+            value = calculate(view)
+            for kind, xor in kinds:
+                for order in values.orders_of(last, value ^ xor):
+                    yield CheckRule(kind, -width, order, first, FieldRule.OUTSIDE)
+
+
+def _views_without_field(block: bytes, values: _Values) -> list[tuple[int, int, FieldRule, bytes]]:
+    """(index of the place, first covered byte, rule, covered bytes) for fields inside a range."""
+    width = values.width
+    views = []
+    zeroed = bytearray(block)
+    for index, place in enumerate(values.places):
+        field = block[place : place + width]
+        zeroed[place : place + width] = bytes(width)
+        excluded = block[:place] + block[place + width :]
+        for first in _FIRST_BEFORE_FIELD:
+            if first <= place:
+                views.append((index, first, FieldRule.ZEROED, bytes(zeroed[first:])))
+                views.append((index, first, FieldRule.EXCLUDED, excluded[first:]))
+        zeroed[place : place + width] = field
+    return views
+
+
+# Where a range that includes the field may begin: at the block, or behind its signature.
+_FIRST_BEFORE_FIELD = (0, 4, 8)
+
+
+def _running_sums(block: bytes) -> Iterator[CheckRule]:
+    for kind in (
+        CheckKind.ADLER_32,
+        CheckKind.FLETCHER_16,
+        CheckKind.FLETCHER_32_LE,
+        CheckKind.FLETCHER_32_BE,
+    ):
+        sums = _RunningSums.of(block, kind)
+        values = _Values.of(block, kind.width)
+        for index, place in enumerate(values.places):
+            for rule in (FieldRule.ZEROED, FieldRule.EXCLUDED):
+                value = sums.without(place, 0, rule)
+                if value is None and place + kind.width == len(block):
+                    value = digest(kind, block[:place])
+                if value is not None:
+                    for order in values.orders_of(index, value):
+                        yield from _rules(block, kind, place, order, 0, rule)
+        last = len(block) - kind.width
+        for first in _starts(block):
+            for place, order in values.places_of(sums.tail(first), before=first):
+                yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
+            if first >= last:
+                continue
+            body = sums.without(last, first, FieldRule.EXCLUDED)
+            if body is None:
+                body = digest(kind, block[first:last])
+            for order in values.orders_of(len(values.places) - 1, body):
+                yield CheckRule(kind, -kind.width, order, first, FieldRule.OUTSIDE)
+
+
+class _RunningSums:
+    """Fletcher and Adler sums of parts of one block, from sums that are made once.
+
+    In a part that ends with the block a word at index i weighs (words in the block - i), wherever
+    the part begins.
+    """
+
+    def __init__(self, block: bytes, kind: CheckKind, word: int, order: Order) -> None:
+        self.size, self.kind, self.word = len(block), kind, word
+        self._plain: list[npt.NDArray[np.uint64]] = []
+        self._weighed: list[npt.NDArray[np.uint64]] = []
+        for skipped in range(word):
+            words = _padded_words(block[skipped:], word, order)
+            weights = np.arange(len(words), 0, -1, dtype=np.uint64)
+            self._plain.append(_running(words))
+            self._weighed.append(_running(words * weights))
+
+    @classmethod
+    def of(cls, block: bytes, kind: CheckKind) -> "_RunningSums":
+        word = 1 if kind in (CheckKind.ADLER_32, CheckKind.FLETCHER_16) else 2
+        return cls(block, kind, word, "big" if kind is CheckKind.FLETCHER_32_BE else "little")
+
+    def tail(self, first: int) -> int:
+        """The value over everything from `first` on."""
+        plain, weighed = self._plain[first % self.word], self._weighed[first % self.word]
+        at = first // self.word
+        return self._value(
+            int(plain[-1] - plain[at]), int(weighed[-1] - weighed[at]), self.size - first
+        )
+
+    def without(self, place: int, first: int, rule: FieldRule) -> int | None:
+        """The value from `first` on without the field; None where the field splits words."""
+        if (place - first) % self.word:
+            return None
+        plain, weighed = self._plain[first % self.word], self._weighed[first % self.word]
+        at, low = first // self.word, place // self.word
+        high = low + self.kind.width // self.word
+        if high >= len(plain):
+            return None
+        total = int(plain[-1] - plain[at]) - int(plain[high] - plain[low])
+        second = int(weighed[-1] - weighed[at]) - int(weighed[high] - weighed[low])
+        size = self.size - first
+        if rule is FieldRule.EXCLUDED:
+            second -= (high - low) * int(plain[low] - plain[at])
+            size -= self.kind.width
+        return self._value(total, second, size)
+
+    def _value(self, first: int, second: int, size: int) -> int:
+        if self.kind is CheckKind.ADLER_32:
+            return (size + second) % 65521 << 16 | (1 + first) % 65521
+        modulus, bits = (255, 8) if self.kind is CheckKind.FLETCHER_16 else (65535, 16)
+        return second % modulus << bits | first % modulus
+
+
+def _padded_words(data: bytes, size: int, order: Order) -> npt.NDArray[np.uint64]:
+    filled = data + bytes(-len(data) % size)
+    return np.frombuffer(filled, f"{'<' if order == 'little' else '>'}u{size}").astype(np.uint64)
+
+
+def _running(words: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
+    """Sums of the words before each index, the sum of all as the last."""
+    sums = np.zeros(len(words) + 1, dtype=np.uint64)
+    np.cumsum(words, out=sums[1:])
+    return sums

@@ -1,0 +1,202 @@
+"""Blocks that nobody documented: found by what agrees in them, and weighed against chance.
+
+A candidate row (`chains`) is read with every check rule (`check_search`). What speaks for a
+reading is counted in bits: stored lengths that lead from header to header, signatures met where
+they were predicted, check values that come out right in blocks of different content. What was
+tried to get there is taken off again. Only what is left decides, and an 8-bit sum that holds
+once is worth next to nothing.
+"""
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from flashbench.image.chains import (
+    LONGEST_BLOCK,
+    SHORTEST_BLOCK,
+    Row,
+    length_at,
+    padding_end,
+    rows_by_signature,
+    rows_in_copy,
+)
+from flashbench.image.checks import CheckState, Span, judged
+from flashbench.image.copies import with_copies
+from flashbench.image.finds import Block, Confidence
+from flashbench.image.rule_choice import RuleChoice, RuleSearch
+from flashbench.image.windows import Repeats
+
+SURE_BITS = 14.0  # left over when everything tried has been taken off
+SEARCHES_MAX = 250  # blocks searched for check rules: bounds the time
+COPIES_TRIED_MAX = 60
+OCCURRENCES_MAX = 256
+SIGNATURE_MIN, SIGNATURE_MAX = 4, 8
+ALIKE = 0.75  # equal bytes of a block and a damaged or edited copy of it
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """A row with the rule its blocks keep; `bits` is what is left after all costs."""
+
+    row: Row
+    choice: RuleChoice
+    bits: float
+
+    @property
+    def is_sure(self) -> bool:
+        return self.bits >= SURE_BITS and (self.row.copy_at is not None or len(self.row.blocks) > 2)
+
+
+def find_private_blocks(data: bytes, *, known: Sequence[Span] = ()) -> tuple[Block, ...]:
+    """Undocumented blocks outside the `known` stretches, by offset.
+
+    Blocks are FOUND where chance is ruled out and POSSIBLE where it is not. Copies are told by
+    `copy_of`, with the stretches in which they differ.
+    """
+    if len(data) < 64:
+        return ()
+    search = _Search(data, known)
+    return with_copies(data, tuple(sorted(search.run(), key=lambda block: block.offset)))
+
+
+class _Search:
+    def __init__(self, data: bytes, known: Sequence[Span]) -> None:
+        self._data = data
+        self._taken = list(known)
+        self._rules = RuleSearch(data, limit=SEARCHES_MAX)
+
+    def run(self) -> list[Block]:
+        repeats = Repeats(self._data)
+        rows = sorted(rows_by_signature(self._data, repeats), key=lambda row: -row.bits)
+        blocks: list[Block] = []
+        for row in rows:
+            blocks += self._best_of([row], tried=len(rows))
+        copies = repeats.copies
+        for copy in copies[:COPIES_TRIED_MAX]:
+            if self._is_free([copy.span]):
+                rows = rows_in_copy(self._data, repeats, copy)
+                blocks += self._best_of(rows, tried=len(copies))
+        return blocks
+
+    def _best_of(self, rows: Iterable[Row], *, tried: int) -> list[Block]:
+        """The blocks of the best reading among rows that exclude one another."""
+        price = math.log2(max(1, tried))
+        readings = [
+            reading
+            for row in rows
+            if self._is_free(row.blocks) and (reading := self._read(row, price))
+        ]
+        best = max(readings, key=lambda reading: reading.bits, default=None)
+        if best is None or best.bits < 0:
+            return []
+        return self._blocks_of(best)
+
+    def _is_free(self, spans: Iterable[Span]) -> bool:
+        return not any(span.overlaps(taken) for span in spans for taken in self._taken)
+
+    def _read(self, row: Row, price: float) -> _Reading | None:
+        spans = list(row.blocks)
+        if row.copy_at is not None:
+            spans += [Span(start + row.copy_at, end + row.copy_at) for start, end in row.blocks]
+        spans = [span for span in spans if span.end <= len(self._data)]
+        choice = self._rules.choose(spans, row.length_field)
+        if choice is None:
+            return None
+        return _Reading(row, choice, row.bits + choice.bits - price)
+
+    def _blocks_of(self, reading: _Reading) -> list[Block]:
+        """The blocks of a reading and all others of its shape in the image."""
+        spans = list(reading.row.blocks)
+        self._taken += spans
+        for head in dict.fromkeys(self._data[span.start : span.start + 4] for span in spans):
+            for start in self._occurrences(head):
+                span = Span(start, start + length_at(self._data, reading.row.length_field, start))
+                if self._belongs(span, spans, reading):
+                    spans.append(span)
+                    self._taken.append(span)
+        signatures = self._signatures(spans, reading)
+        return [
+            self._block(span, signature, reading)
+            for span, signature in zip(spans, signatures, strict=True)
+        ]
+
+    def _occurrences(self, head: bytes) -> Iterator[int]:
+        at = -1
+        for _ in range(OCCURRENCES_MAX):
+            at = self._data.find(head, at + 1)
+            if at < 0:
+                return
+            yield at
+
+    def _belongs(self, span: Span, known: Sequence[Span], reading: _Reading) -> bool:
+        """Whether the header at `span` begins a block of the same shape as the `known` ones."""
+        size = span.end - span.start
+        if not SHORTEST_BLOCK <= size <= LONGEST_BLOCK or span.end > len(self._data):
+            return False
+        if not self._is_free([span]):
+            return False
+        check = reading.choice.rule.check_at(span)
+        holds = check is not None and judged(self._data, check).state is CheckState.RIGHT
+        if holds and check is not None and check.width > 1:
+            return True
+        touches = any(
+            span.end == other.start
+            or other.end == span.start
+            or padding_end(self._data, other.end) == span.start
+            or padding_end(self._data, span.end) == other.start
+            for other in known
+        )
+        if holds and touches:
+            return True
+        here = self._data[span.start : span.end]
+        return any(
+            other.end - other.start == size
+            and _alike(here, self._data[other.start : other.end]) >= ALIKE
+            for other in known
+        )
+
+    def _signatures(self, spans: Sequence[Span], reading: _Reading) -> list[bytes]:
+        """What the blocks begin with, up to the first header field."""
+        limit = reading.row.length_field.offset
+        if reading.choice.rule.place >= SIGNATURE_MIN:
+            limit = min(limit, reading.choice.rule.place)
+        limit = min(max(limit, SIGNATURE_MIN), SIGNATURE_MAX)
+        heads = [self._data[span.start : span.start + limit] for span in spans]
+        shared = _common_prefix(set(heads))
+        if len(shared) >= SIGNATURE_MIN and len(set(heads)) > 1:
+            return [_letters(shared)] * len(heads)
+        return [_letters(head) for head in heads]
+
+    def _block(self, span: Span, signature: bytes, reading: _Reading) -> Block:
+        rule = reading.choice.rule
+        check = rule.check_at(span)
+        others = [other.check_at(span) for other in reading.choice.others]
+        return Block(
+            offset=span.start,
+            length=span.end - span.start,
+            signature=signature,
+            name="private block",
+            confidence=Confidence.FOUND if reading.is_sure else Confidence.POSSIBLE,
+            check=None if check is None else judged(self._data, check),
+            alternatives=tuple(judged(self._data, other) for other in others if other is not None),
+            length_field=replace(
+                reading.row.length_field, offset=span.start + reading.row.length_field.offset
+            ),
+        )
+
+
+def _alike(one: bytes, other: bytes) -> float:
+    """The share of equal bytes of two blocks of one length."""
+    return sum(a == b for a, b in zip(one, other, strict=True)) / max(1, len(one))
+
+
+def _common_prefix(heads: set[bytes]) -> bytes:
+    low, high = min(heads), max(heads)
+    size = next((at for at, (a, b) in enumerate(zip(low, high, strict=False)) if a != b), len(low))
+    return low[:size]
+
+
+def _letters(head: bytes) -> bytes:
+    """The printable beginning of `head` if it has one, else its first four bytes."""
+    size = next((at for at, byte in enumerate(head) if not 0x20 < byte < 0x7F), len(head))
+    return head[:size] if size >= 3 else head[:SIGNATURE_MIN]

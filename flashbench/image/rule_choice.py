@@ -1,0 +1,134 @@
+"""Of all check rules that hold in blocks of one shape: which one is it, and which else could be?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from flashbench.image.check_search import CheckRule, FieldRule, rules_of_block
+from flashbench.image.checks import CheckState, Span, judged, stored_value
+from flashbench.image.finds import LengthField
+
+CLOSE_BITS = 10.0  # readings of a check this near to the best one are named beside it
+HEADER_GUESS = 32  # header bytes in which a zero-sum's value is looked for
+OTHERS_MAX = 24
+SIGNATURE_MIN = 4
+BLANK = (0x00, 0xFF)
+
+
+@dataclass(frozen=True, slots=True)
+class RuleChoice:
+    """The likeliest rule, the bits that speak for it, and rules that agree about as well."""
+
+    rule: CheckRule
+    bits: float
+    others: tuple[CheckRule, ...]
+
+
+class RuleSearch:
+    """Tries rules on rows of blocks; each block is searched once, at most `limit` in all."""
+
+    def __init__(self, data: bytes, *, limit: int) -> None:
+        self._data = data
+        self._left = limit
+        self._known: dict[bytes, tuple[CheckRule, ...]] = {}
+
+    @property
+    def exhausted(self) -> bool:
+        return self._left <= 0
+
+    def choose(self, blocks: Sequence[Span], length: LengthField) -> RuleChoice | None:
+        """The best rule for `blocks`, of which those with equal bytes count once."""
+        contents = {self._data[start:end]: Span(start, end) for start, end in reversed(blocks)}
+        distinct = sorted(contents.values(), key=lambda block: (block.end - block.start, block))
+        weighed = [
+            (bits, rule)
+            for rule in self._candidates(distinct)
+            if self._place_is_free(rule, length, distinct[0])
+            and (bits := self._bits(rule, distinct)) is not None
+        ]
+        if not weighed:
+            return None
+        weighed.sort(key=lambda pair: (-pair[0], *self._oddity(pair[1], distinct)))
+        bits, best = weighed[0]
+        others = [rule for other, rule in weighed[1:] if other > bits - CLOSE_BITS]
+        return RuleChoice(best, bits, self._truly_other(best, others, distinct))
+
+    def _candidates(self, blocks: Sequence[Span]) -> list[CheckRule]:
+        """Rules of the shortest blocks; of two where one of many may be damaged."""
+        found: dict[CheckRule, None] = {}
+        for start, end in blocks[: 2 if len(blocks) >= 4 else 1]:
+            content = self._data[start:end]
+            if content not in self._known:
+                if self.exhausted:
+                    continue
+                self._left -= 1
+                self._known[content] = rules_of_block(content)
+            found.update(dict.fromkeys(self._known[content]))
+        return list(found)
+
+    def _place_is_free(self, rule: CheckRule, length: LengthField, block: Span) -> bool:
+        """Whether the value lies where neither signature nor length are."""
+        size = block.end - block.start
+        at = rule.place if rule.place >= 0 else size + rule.place
+        value = Span(at, at + rule.kind.width)
+        if rule.field is FieldRule.INCLUDED and rule.place >= 0:
+            header = length.extra if length.extra and length.unit == 1 else HEADER_GUESS
+            if value.end > max(header, length.offset + length.width):
+                return False
+        taken = Span(length.offset, length.offset + length.width)
+        return value.start >= SIGNATURE_MIN and not value.overlaps(taken)
+
+    def _bits(self, rule: CheckRule, blocks: Sequence[Span]) -> float | None:
+        """What speaks for `rule`, less its cost; None if too many blocks contradict it."""
+        wrong = 0
+        allowed = 0 if len(blocks) < 4 else 1 if len(blocks) < 8 else 2
+        bits = -rule.cost_bits
+        values = set()
+        for block in blocks:
+            check = rule.check_at(block)
+            if check is None or judged(self._data, check).state is not CheckState.RIGHT:
+                wrong += 1
+                bits -= 8.0
+                if wrong > allowed:
+                    return None
+                continue
+            field = self._data[check.field.start : check.field.end]
+            values.add(field)
+            bits += sum(1.0 if byte in BLANK else 8.0 for byte in field)
+        if rule.field is FieldRule.INCLUDED:
+            # The value could stand in many places; the sum is right all the same.
+            bits = self._included_bits(rule, len(blocks) - wrong) - 8.0 * wrong
+            if len(blocks) > 2 and len(values) == 1:
+                return None
+        return bits
+
+    @staticmethod
+    def _included_bits(rule: CheckRule, holding: int) -> float:
+        return 8.0 * rule.kind.width * holding - rule.cost_bits
+
+    def _oddity(self, rule: CheckRule, blocks: Sequence[Span]) -> tuple[int, int, int, int]:
+        """Sorts rules of equal worth: values that vary, at even places, in the header, first."""
+        values = []
+        for block in blocks:
+            check = rule.check_at(block)
+            if check is not None:
+                values.append(stored_value(self._data, check))
+        blank = sum(value in (0, (1 << 8 * rule.kind.width) - 1) for value in values)
+        return blank - len(set(values)), rule.place % rule.kind.width, rule.place < 0, rule.place
+
+    def _truly_other(
+        self, best: CheckRule, others: Sequence[CheckRule], blocks: Sequence[Span]
+    ) -> tuple[CheckRule, ...]:
+        """`others` without those that amount to the same, or follow from `best`."""
+        kept: dict[tuple[object, ...], CheckRule] = {}
+        first = best.check_at(blocks[0])
+        for rule in others:
+            check = rule.check_at(blocks[0])
+            if check is None or first is None:
+                continue
+            follows = first.field.contains(check.field) and check.width < first.width
+            same = (check.kind, check.field, check.order) == (first.kind, first.field, first.order)
+            sum_like = "sum" in rule.kind.value and "sum" in best.kind.value
+            if follows or same or (sum_like and check.field == first.field):
+                continue
+            kept.setdefault((check.kind, check.field, check.order), rule)
+        return tuple(kept.values())[:OTHERS_MAX]
