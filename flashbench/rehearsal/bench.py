@@ -14,7 +14,7 @@ import contextlib
 import fcntl
 import os
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -221,7 +221,7 @@ def power_cycle(folder: Path, *, seed: int = 0) -> None:
 
 
 @contextlib.contextmanager
-def _chip_in_folder(folder: Path, name: str, armed: ArmedFaults):  # type: ignore[no-untyped-def]
+def _chip_in_folder(folder: Path, name: str, armed: ArmedFaults) -> Iterator[NorChip]:
     place = folder / "chips" / name
     part = tomllib.loads((place / "part.toml").read_text(encoding="utf-8"))["part"]
     store = FolderStore(place)

@@ -210,6 +210,8 @@ class NorChip:
         self._keep()
 
     def _power_up(self) -> None:
+        if "SR3" in self.stored:
+            self.stored["SR2"] &= ~0x01  # SRL holds until power-off
         self.current = dict(self.stored)
         self._wel = False
         self._volatile_enabled = False
