@@ -12,7 +12,7 @@ class Progress(Protocol):
     """
 
     def __call__(
-        self, step: str, done_bytes: int, total_bytes: int, seconds_left: float | None
+        self, step: str, done_bytes: int, total_bytes: int, seconds_left: float | None, /
     ) -> None: ...
 
 

@@ -114,13 +114,9 @@ def read_array(
 
 def enter_4byte_mode() -> Frame:
     """Enter 4-byte address mode (B7h): a volatile mode, left again by `leave_4byte_mode`."""
-    return Frame(
-        name="enter 4-byte mode (B7h)", out=b"\xb7", wait_us=SETTLE_US, seal=FRAME_SEAL
-    )
+    return Frame(name="enter 4-byte mode (B7h)", out=b"\xb7", wait_us=SETTLE_US, seal=FRAME_SEAL)
 
 
 def leave_4byte_mode() -> Frame:
     """Leave 4-byte address mode (E9h)."""
-    return Frame(
-        name="leave 4-byte mode (E9h)", out=b"\xe9", wait_us=SETTLE_US, seal=FRAME_SEAL
-    )
+    return Frame(name="leave 4-byte mode (E9h)", out=b"\xe9", wait_us=SETTLE_US, seal=FRAME_SEAL)

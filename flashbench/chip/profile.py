@@ -139,6 +139,8 @@ def reconcile(
     )
     facts = _rows_for_facts(candidates, sfdp)
     doubts = _row_doubts(candidates, facts, sfdp)
+    if marking is not None and not marking.rows:
+        doubts.append("The marking names no part of the table: it was not compared with the ID.")
     volts, known_from = agreed_supply(
         candidates,
         sfdp,
@@ -191,7 +193,7 @@ def _fitting_marking(
     if not any(row.jedec_id for row in marking.rows):
         return tuple(rows)
     printed = marking.rows[0]
-    wanted = printed.jedec_id.hex(" ").upper() if printed.jedec_id else "an unknown ID"
+    wanted = ((printed.jedec_id or b"") + printed.ext_id).hex(" ").upper()
     raise ChipUntouched(
         f"The marking reads as {printed.maker} {printed.part}, which answers {wanted}, but this"
         f" chip answers {jedec_id[:6].hex(' ').upper()}.",
@@ -232,15 +234,17 @@ def _recorded(row: ChipRow, sfdp: Sfdp) -> bool:
 
 def _rows_for_facts(rows: tuple[ChipRow, ...], sfdp: Sfdp | None) -> tuple[ChipRow, ...]:
     """The rows whose facts count: those with this very SFDP on record, else all that can be."""
-    if sfdp is None:
-        return rows
-    exact = tuple(row for row in rows if _recorded(row, sfdp))
-    if exact:
-        return exact
+    if sfdp is not None:
+        exact = tuple(row for row in rows if _recorded(row, sfdp))
+        if exact:
+            return exact
+    # A part whose SFDP is known to misstate the size is not this chip if this chip has no SFDP
+    # or one with the right size.
+    seen = sfdp.density_bytes if sfdp is not None else None
     honest = tuple(
         row
         for row in rows
-        if not ("density" in row.sfdp_lies and sfdp.density_bytes == row.density_bytes)
+        if "density" not in row.sfdp_lies or seen not in (None, row.density_bytes)
     )
     return honest or rows
 

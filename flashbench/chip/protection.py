@@ -178,20 +178,17 @@ def protected_ranges(registers: Values, profile: ChipProfile) -> Ranges:
     layout = _layout(profile)
     sr1 = registers[_SR1]
     if layout is None:
-        return (range(0, size),) if sr1 & 0x7C else ()
+        return (range(size),) if sr1 & 0x7C else ()
     if layout.scheme is Scheme.LOCKS_AT_POWER_UP or _individually_locked(registers, layout):
-        return (range(0, size),)
+        return (range(size),)
     if layout.scheme is Scheme.SECTOR_BITS:
-        return (range(0, size),) if sr1 & 0x0C else ()
+        return (range(size),) if sr1 & 0x0C else ()
     bp = _block_protect(sr1, layout)
     if layout.scheme is Scheme.OLD_MACRONIX:
         return _old_macronix(bp, size)
     if layout.complement is not None and layout.complement[0] not in registers:
-        return (range(0, size),)
-    ranges = _by_block_bits(bp, registers, layout, size)
-    if layout.complement is not None and _is_set(registers, layout.complement):
-        return _complement(ranges, size)
-    return ranges
+        return (range(size),)
+    return _by_block_bits(bp, registers, layout, size)
 
 
 def unprotected_registers(registers: Values, profile: ChipProfile) -> dict[Register, int]:
@@ -236,22 +233,26 @@ def unprotection(registers: Values, profile: ChipProfile) -> Unprotection:
     layout = _known_layout(profile)
     if layout.scheme is Scheme.SECTOR_BITS:
         return _unprotect_sector_bits(registers, profile)
-    target = unprotected_registers(registers, profile)
     sentences = _register_protect_sentences(registers, layout)
-    commands = commands_to_reach(registers, target, profile)
     locks = layout.scheme is Scheme.LOCKS_AT_POWER_UP or _individually_locked(registers, layout)
+    if locks:  # BP and CMP are not heeded then, so they stay
+        target = {**registers, _SR1: registers[_SR1] & 0xFC}
+        commands: tuple[StatusCommand, ...] = ()
+    else:
+        target = unprotected_registers(registers, profile)
+        commands = commands_to_reach(registers, target, profile)
     put_back: tuple[StatusCommand, ...] = ()
     if locks:
         _demand_no_permanent_lock(registers, layout)
         unlock = StatusCommand(enable_opcode=0x06, opcode=0x98, data=b"", ms_max=50.0)
-        commands = (*commands, unlock)
+        commands = (unlock,)
         if layout.scheme is Scheme.BLOCK_BITS and layout.individual_locks == (_SR3, 2):
             lock = StatusCommand(enable_opcode=0x06, opcode=0x7E, data=b"", ms_max=50.0)
             put_back = (lock,)
         sentences.append("The block locks are set again by the next power-up.")
     return Unprotection(
         target=target,
-        volatile=profile.status_volatile,
+        volatile=all(command.enable_opcode == 0x50 for command in commands) or locks,
         commands=commands,
         locks_opened=locks,
         put_back=put_back,
@@ -275,6 +276,11 @@ def commands_to_reach(
     sr1 = target[_SR1] & 0xFC
     first_differs = sr1 != now[_SR1] & 0xFC
     second = layout.second_byte
+    if second is not None and (second not in now or second not in target):
+        raise ChipUntouched(
+            f"The {second.value[0]} was not read, and writing SR1 could change it.",
+            next_step="Identify the chip again.",
+        )
     second_differs = second is not None and target[second] != now[second]
     if not first_differs and not second_differs:
         return ()
@@ -356,7 +362,7 @@ def _block_length(bp: int, bits: int, size: int) -> int:
         return 0
     needed = (size // _BLOCK).bit_length() - 1
     smallest = _BLOCK << max(0, needed - ((1 << bits) - 2))
-    return min(size, smallest << bp - 1)
+    return smallest << bp - 1
 
 
 def _sector_length(bp: int, size: int) -> int:
@@ -371,27 +377,33 @@ def _by_block_bits(bp: int, registers: Values, layout: Layout, size: int) -> Ran
     if by_sectors:
         length = _sector_length(bp, size)
     else:
-        length = _block_length(bp, len(layout.block_bits), size)
-    if length == 0:
-        return ()
-    if length >= size:
-        return (range(0, size),)
-    bottom, top = range(0, length), range(size - length, size)
+        length = min(size, _block_length(bp, len(layout.block_bits), size))
+    bottom, top = range(length), range(size - length, size)
     bit = layout.top_bottom
     if not layout.top_bottom_known or (bit is not None and bit[0] not in registers):
-        return (range(0, size),) if bottom.stop >= top.start else (bottom, top)
-    return (bottom,) if bit is not None and _is_set(registers, bit) else (top,)
+        possible = [bottom, top]
+    else:
+        possible = [bottom if bit is not None and _is_set(registers, bit) else top]
+    if layout.complement is not None and _is_set(registers, layout.complement):
+        possible = [_complement(one, size) for one in possible]
+    return _union(possible)
 
 
-def _complement(ranges: Ranges, size: int) -> Ranges:
-    """All that `ranges` leave free; where both ends are in doubt nothing counts as free."""
-    if not ranges:
-        return (range(0, size),)
-    if len(ranges) > 1:
-        return (range(0, size),)
-    (only,) = ranges
-    rest = (range(0, only.start), range(only.stop, size))
-    return tuple(r for r in rest if len(r))
+def _complement(protected: range, size: int) -> range:
+    if not protected:
+        return range(size)
+    return range(protected.stop, size) if protected.start == 0 else range(protected.start)
+
+
+def _union(possible: list[range]) -> Ranges:
+    """All addresses in any of them, ascending and apart."""
+    joined: list[range] = []
+    for one in sorted((r for r in possible if r), key=lambda r: (r.start, r.stop)):
+        if joined and one.start <= joined[-1].stop:
+            joined[-1] = range(joined[-1].start, max(joined[-1].stop, one.stop))
+        else:
+            joined.append(one)
+    return tuple(joined)
 
 
 def _old_macronix(bp: int, size: int) -> Ranges:
@@ -399,10 +411,10 @@ def _old_macronix(bp: int, size: int) -> Ranges:
     if bp == 0:
         return ()
     if bp in (7, 8, 15):
-        return (range(0, size),)
+        return (range(size),)
     if bp < 7:
         return (range(size - _block_length(bp, 3, size), size),)
-    return (range(0, size - (size >> bp - 8)),)
+    return (range(size - (size >> bp - 8)),)
 
 
 def _register_protect_sentences(registers: Values, layout: Layout) -> list[str]:
@@ -415,9 +427,9 @@ def _register_protect_sentences(registers: Values, layout: Layout) -> list[str]:
 def _demand_no_permanent_lock(registers: Values, layout: Layout) -> None:
     if layout.scheme is not Scheme.LOCKS_AT_POWER_UP:
         return
-    if not registers[Register.CONFIGURATION_1] & 0x08:
+    if not registers.get(Register.CONFIGURATION_1, 0) & 0x08:
         raise ChipUntouched(
-            "Some blocks of this chip are locked for good (BPNV = 0 in its configuration register).",
+            "Some blocks of this chip are locked for good (BPNV = 0 in configuration register 1).",
             next_step="Use another chip of the same part.",
         )
 

@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from flashbench.adapter._frame import Frame
 from flashbench.chip import _read_frames as frames
 from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.profile import Address, AddressMode, ChipProfile
+from flashbench.errors import ChipUntouched
 from flashbench.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -16,21 +18,47 @@ if TYPE_CHECKING:
 _MODES_ENTERED: Final = {AddressMode.ENTER_4BYTE}
 
 
+START: Final = Address(0)
+
+
 def address_bytes(profile: ChipProfile) -> int:
     """How many address bytes the array commands of this chip take, once its mode is entered."""
     return 3 if profile.address_mode is AddressMode.THREE_BYTE else 4
 
 
 def uses_dedicated_reads(profile: ChipProfile) -> bool:
-    """True where 13h and 0Ch are sent.
+    """True where 13h and 0Ch are sent, which take 4 address bytes in every mode.
 
-    Parts that want 06h before B7h are read this way too: 06h is not sent before a backup, and
-    all of them know 13h and 0Ch [Micron N25Q256A, MT25Q datasheets, from memory].
+    Parts that want 06h before B7h can be read above 16 MiB in no other way, since 06h is not
+    sent before a backup.
     """
     return profile.address_mode in (
         AddressMode.DEDICATED_4BYTE,
         AddressMode.ENTER_4BYTE_WITH_WEL,
     )
+
+
+def refuse_unreadable(profile: ChipProfile) -> None:
+    """Raise ChipUntouched for a part whose upper part cannot be read without a write enable."""
+    mode = profile.address_mode
+    by_wel = mode is AddressMode.ENTER_4BYTE_WITH_WEL and not profile.read_4byte_opcodes
+    if mode is not AddressMode.EXTENDED_REGISTER and not by_wel:
+        return
+    raise ChipUntouched(
+        f"{' / '.join(profile.parts) or 'This chip'} shows what lies above 16 MiB only after a"
+        " write enable (06h), which is not sent before a backup exists.",
+        next_step="Look in its datasheet for 13h and 0Ch, and send its row in.",
+    )
+
+
+def entering_4byte_mode() -> list[Frame]:
+    """The frames that enter 4-byte mode, for parts that want nothing before."""
+    return [frames.enter_4byte_mode()]
+
+
+def leaving_4byte_mode() -> list[Frame]:
+    """The frames that leave 4-byte mode, for parts that want nothing before."""
+    return [frames.leave_4byte_mode()]
 
 
 @contextmanager
@@ -39,16 +67,14 @@ def address_mode(chip: "Identified") -> Iterator[None]:
     if chip.profile.address_mode not in _MODES_ENTERED or chip.found_in_4byte_mode:
         yield
         return
-    chip.run([frames.enter_4byte_mode()])
+    chip.run(entering_4byte_mode())
     try:
         yield
     finally:
-        chip.run([frames.leave_4byte_mode()])
+        chip.run(leaving_4byte_mode())
 
 
-def array_frames(
-    profile: ChipProfile, start: Address, size: int, *, kind: ReadKind
-) -> list[Frame]:
+def array_frames(profile: ChipProfile, start: Address, size: int, *, kind: ReadKind) -> list[Frame]:
     """The frames that read `size` bytes from `start`; none crosses 16 MiB or a die."""
     step = min(frames.READ_FRAME_BYTES_MAX, profile.die_bytes)
     cuts = [start, *range((start // step + 1) * step, start + size, step), start + size]
@@ -60,15 +86,13 @@ def array_frames(
             address_bytes=address_bytes(profile),
             dedicated=uses_dedicated_reads(profile),
         )
-        for here, there in zip(cuts, cuts[1:], strict=False)
+        for here, there in pairwise(cuts)
     ]
 
 
 def read_hz(chip: "Identified", kind: ReadKind) -> int:
     """The clock for this way of reading: the adapter's, or the chip's limit if that is lower."""
-    limit = (
-        chip.profile.read_hz_max if kind is ReadKind.PLAIN else chip.profile.fast_read_hz_max
-    )
+    limit = chip.profile.read_hz_max if kind is ReadKind.PLAIN else chip.profile.fast_read_hz_max
     return min(chip.adapter.clock_hz, limit)
 
 
@@ -108,7 +132,7 @@ def read_whole(
     kind: ReadKind,
     sck_hz: int,
     step: str,
-    first: Address = Address(0),
+    first: Address = START,
     progress: Progress = silent,
 ) -> bytes:
     """The whole array as bytes, read in two stretches: from `first` to the end, then from 0.

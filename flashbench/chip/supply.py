@@ -46,7 +46,7 @@ def check_supply(
         ChipUntouched: the voltage is wrong for the part, or nothing good enough allows it.
     """
     _stop_by_vendor_table(sfdp, declared_volts)
-    _stop_by_marking(marking, declared_volts)
+    stop_by_marking(marking, declared_volts)
     _stop_by_rows(rows, declared_volts)
     if declared_volts <= LOW_VOLTS_MAX:
         return
@@ -112,7 +112,8 @@ def _stop_by_vendor_table(sfdp: Sfdp | None, declared_volts: float) -> None:
     )
 
 
-def _stop_by_marking(marking: MarkingLookup | None, declared_volts: float) -> None:
+def stop_by_marking(marking: MarkingLookup | None, declared_volts: float) -> None:
+    """Raise ChipUntouched if what is printed on the chip already forbids this voltage."""
     if marking is None:
         return
     if marking.supplies_differ:
@@ -139,7 +140,9 @@ def _stop_by_rows(rows: Sequence[ChipRow], declared_volts: float) -> None:
         row.supply_volts and declared_volts < row.supply_volts[0] for row in against
     ):
         return  # lower than another candidate needs does no harm, and lets the chip be told apart
-    named = against[0]
+    named = min(
+        against, key=lambda row: list(KnownFrom).index(row.supply_known_from or KnownFrom.MEMORY)
+    )
     assert named.supply_volts is not None
     if fitting:
         raise ChipUntouched(

@@ -192,11 +192,16 @@ class UnitProven:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpcodeRefuted:
-    """This erase opcode erased something else than the unit it was sent for."""
+    """This erase opcode erased something else than the unit it was sent for.
+
+    What it may have erased lies in the `size` bytes from `start` on.
+    """
 
     KIND: ClassVar[str] = "opcode-refuted"
     SYNCED: ClassVar[bool] = True
     opcode: Opcode
+    start: Count
+    size: Count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,7 +21,7 @@ from flashbench.job.refusals import (
     StepRefused,
     disk_refused,
 )
-from flashbench.job.round_files import NumberedFile, RoundFiles, SavedFile
+from flashbench.job.round_files import NumberedFile, RoundFiles, SavedFile, read_whole
 from flashbench.job.unfinished import (
     UnfinishedWrite,
     refuted_opcodes,
@@ -393,6 +393,11 @@ class Job:
             next_step="Name one of its images, or make one by editing.",
         )
 
+    @property
+    def has_original(self) -> bool:
+        """Whether the newest round has its original on disk."""
+        return self._last(events.OriginalSaved) is not None
+
     def newest_image(self) -> int | None:
         """The number of the image saved last in the newest round."""
         saved = self._last(events.ImageSaved)
@@ -665,7 +670,7 @@ def _checked_job_file(disk: Disk, folder: Path, texts: Sequence[str]) -> job_fil
     path = folder / layout.JOB_FILE
     if disk.kind(path) is Kind.ABSENT:
         disk.write_over(path, texts[-1].encode())
-    data = disk.read(path, at_most=layout.JOB_FILE_BYTES_MAX)
+    data = read_whole(disk, path, at_most=layout.JOB_FILE_BYTES_MAX)
     if data == texts[-1].encode():
         return job_file.decode(texts[-1])
     if data in [text.encode() for text in texts[:-1]]:

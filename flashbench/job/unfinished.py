@@ -176,6 +176,8 @@ def _tell(chip: _Chip, event: Event) -> None:
             }
         case OpcodeRefuted():
             chip.refuted.add(event.opcode)
+            reached = range(event.start, event.start + event.size)
+            chip.must_erase = merged([*chip.must_erase, reached])
         case CellsProven():
             chip.cells_proven = True
         case WriteFinished():

@@ -16,7 +16,7 @@ from flashbench.safe_write.plan import Plan
 
 _PROGRAM_4BYTE: Final = 0x12
 _PROGRAM_3BYTE: Final = 0x02
-_STATUS_OPCODES: Final = {0x01, 0x11, 0x31}
+_REGISTER_WRITES: Final = {0x01: (1, 2), 0x31: (1,), 0x11: (1,), 0x98: (0,), 0x7E: (0,)}
 _SETTLE_US: Final = 1
 
 
@@ -74,13 +74,14 @@ class ChangeFrames:
         name = f"page program ({opcode:02X}h) at {start:#08x}"
         return Frame(name=name, out=out, wait_us=wait_us, seal=FRAME_SEAL)
 
-    def write_status(self, opcode: int, data: bytes) -> Frame:
-        """Write status or configuration registers with 01h, 31h or 11h."""
-        if opcode not in _STATUS_OPCODES or not 1 <= len(data) <= 3:
-            raise ValueError(f"{opcode:02X}h is not a status-register write")
-        name = f"write status register ({opcode:02X}h)"
-        return Frame(name=name, out=bytes([opcode]) + data, wait_us=_SETTLE_US, seal=FRAME_SEAL)
+    def write_register(self, opcode: int, data: bytes) -> Frame:
+        """Write a status register (01h, 31h, 11h) or all volatile block locks (98h, 7Eh).
 
-    def unlock_all_blocks(self) -> Frame:
-        """Clear the volatile block locks (98h), which a power-up sets again."""
-        return Frame(name="global block unlock (98h)", out=b"\x98", seal=FRAME_SEAL)
+        Raises:
+            ValueError: any other opcode, or a length that none of them takes.
+        """
+        lengths = _REGISTER_WRITES.get(opcode, ())
+        if len(data) not in lengths:
+            raise ValueError(f"{opcode:02X}h with {len(data)} bytes writes no register here")
+        name = f"register write ({opcode:02X}h)"
+        return Frame(name=name, out=bytes([opcode]) + data, wait_us=_SETTLE_US, seal=FRAME_SEAL)

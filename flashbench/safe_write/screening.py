@@ -1,5 +1,6 @@
 """Is a dump plausible? Pure functions on bytes: what to refuse, what only to mention."""
 
+import hashlib
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,6 +11,11 @@ LANE_EVIDENCE_BYTES: Final = 4096
 """A bit lane is called stuck only over at least this many non-blank bytes."""
 
 _MIB: Final = 1024 * 1024
+
+
+def sha256_hex(data: bytes) -> str:
+    """The SHA-256 of `data`, as job files and sentences write it."""
+    return hashlib.sha256(data).hexdigest()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

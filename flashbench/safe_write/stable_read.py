@@ -1,6 +1,5 @@
 """Two whole reads of one chip, by two ways, that agree: the evidence `StableRead`."""
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import InitVar, dataclass
 from pathlib import Path
@@ -104,15 +103,13 @@ def read_twice(
     """
     chip.check_still_in_session()
     reads = _read_two_ways(chip, progress)
-    _refuse_disagreement(
-        screening.disagreement(reads.first, reads.second), reads, keep_doubtful_in
-    )
+    _refuse_disagreement(screening.disagreement(reads.first, reads.second), reads, keep_doubtful_in)
     _refuse_stuck_lanes(reads, keep_doubtful_in)
     sources, doubt = prove_size(chip, reads.first)
     return StableRead(
         chip=chip,
         image=reads.first,
-        sha256=hashlib.sha256(reads.first).hexdigest(),
+        sha256=screening.sha256_hex(reads.first),
         ways=reads.ways,
         notes=screening.notes(reads.first),
         size_sources=sources,
@@ -192,8 +189,6 @@ def prove_size(chip: Identified, image: bytes) -> tuple[tuple[str, ...], str | N
     blank or constant array tells nothing.
     """
     profile = chip.profile
-    if profile.size_doubt is not None:
-        return profile.density_sources, profile.size_doubt
     three_byte = profile.address_mode is AddressMode.THREE_BYTE
     if three_byte and profile.density_bytes >= 1 << 24:
         return profile.density_sources, None

@@ -1,0 +1,79 @@
+"""Dump, edit, rewrite and prove SPI NOR flash chips on FTDI adapters.
+
+The job as a library, each step taking the evidence that the step before it made:
+
+    with open_adapter(device, interface=1, clock_hz=30_000_000) as adapter:
+        chip = identify(adapter, supply_volts=3.3)
+        job = Job.create(folder, chip)
+        backup = back_up(read_twice(chip), job)
+        plan = plan_rewrite(chip, backup, new_image)
+        proof = verify(rewrite(plan))
+"""
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from flashbench.adapter import Adapter, open_adapter, open_url
+    from flashbench.chip.identity import Identified, identify
+    from flashbench.job.folder import Job
+    from flashbench.safe_write.backup import Backup, back_up, reload_backup
+    from flashbench.safe_write.found import Found, read_for_recovery
+    from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
+    from flashbench.safe_write.rewrite import Written, rewrite
+    from flashbench.safe_write.stable_read import StableRead, read_twice
+    from flashbench.safe_write.verify import Verified, verify
+
+_HOMES = {
+    "Adapter": "flashbench.adapter",
+    "open_adapter": "flashbench.adapter",
+    "open_url": "flashbench.adapter",
+    "Identified": "flashbench.chip.identity",
+    "identify": "flashbench.chip.identity",
+    "Job": "flashbench.job.folder",
+    "Backup": "flashbench.safe_write.backup",
+    "back_up": "flashbench.safe_write.backup",
+    "reload_backup": "flashbench.safe_write.backup",
+    "Found": "flashbench.safe_write.found",
+    "read_for_recovery": "flashbench.safe_write.found",
+    "Plan": "flashbench.safe_write.plan",
+    "plan_recovery": "flashbench.safe_write.plan",
+    "plan_rewrite": "flashbench.safe_write.plan",
+    "StableRead": "flashbench.safe_write.stable_read",
+    "read_twice": "flashbench.safe_write.stable_read",
+    "Written": "flashbench.safe_write.rewrite",
+    "rewrite": "flashbench.safe_write.rewrite",
+    "Verified": "flashbench.safe_write.verify",
+    "verify": "flashbench.safe_write.verify",
+}
+
+__all__ = [
+    "open_adapter",
+    "open_url",
+    "Adapter",
+    "identify",
+    "Identified",
+    "Job",
+    "read_twice",
+    "StableRead",
+    "back_up",
+    "reload_backup",
+    "Backup",
+    "plan_rewrite",
+    "plan_recovery",
+    "Plan",
+    "rewrite",
+    "Written",
+    "verify",
+    "Verified",
+    "read_for_recovery",
+    "Found",
+]
+
+
+def __getattr__(name: str) -> object:
+    """Import a public name when it is first asked for: the command line starts faster so."""
+    from importlib import import_module
+
+    if name not in _HOMES:
+        raise AttributeError(f"module 'flashbench' has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)

@@ -1,0 +1,105 @@
+"""Write protection opened for the units of one plan, and put back whatever happens."""
+
+from typing import Final
+
+from flashbench.chip import protection
+from flashbench.chip._read_frames import Register
+from flashbench.chip.protection import StatusCommand, Unprotection
+from flashbench.errors import ChipHalfWritten
+from flashbench.job.events import RegistersChanged, RegistersRestored
+from flashbench.safe_write._sender import Sender
+from flashbench.safe_write.plan import Plan
+
+_STATUS_WRITE_MS_TYP: Final = 10.0
+_VOLATILE_ENABLE: Final = 0x50
+
+
+class Protection:
+    """The protection of the chip of one running Plan."""
+
+    def __init__(self, plan: Plan, sender: Sender) -> None:
+        self._plan = plan
+        self._chip = plan.chip
+        self._sender = sender
+        self._opened: Unprotection | None = None
+
+    def open(self) -> None:
+        """Lift the protection if a unit of the plan lies under it; journalled before.
+
+        Raises:
+            ChipUntouched: it cannot be lifted, and nothing was sent.
+            ChipHalfWritten: it was sent and the registers still protect.
+        """
+        if not self._covers_a_unit(self._chip.registers):
+            return
+        how = protection.unprotection(self._chip.registers, self._chip.profile)
+        self._plan.job.record(
+            RegistersChanged(
+                before={r.name: value for r, value in self._plan.registers.items()},
+                after={r.name: value for r, value in how.target.items()},
+            )
+        )
+        self._opened = how
+        for command in how.commands:
+            self._send(command)
+        if not how.locks_opened and self._covers_a_unit(self._chip.read_registers()):
+            raise ChipHalfWritten(
+                "The write protection could not be lifted: its bits read as before.",
+                state="No cell was changed.",
+                next_step="Hold the WP# pin high. If it stays, the chip is locked for good: write"
+                " the job to a replacement chip.",
+            )
+
+    def put_back(self) -> None:
+        """Give every register the value the plan wants at the end, and read it back.
+
+        Raises:
+            ChipHalfWritten: a register does not take its value.
+            AdapterError: the bus failed.
+        """
+        if self._opened is None and not self._plan.registers_differ:
+            return
+        self._settle()
+        wanted = self._plan.registers
+        commands = protection.commands_to_reach(
+            self._chip.read_registers(), wanted, self._chip.profile
+        )
+        for command in (*commands, *(self._opened.put_back if self._opened else ())):
+            self._send(command)
+        found = self._chip.read_registers()
+        for register, value in wanted.items():
+            if found[register] != value:
+                raise ChipHalfWritten(
+                    f"The {register.value[0]} reads {found[register]:02X}h and should be"
+                    f" {value:02X}h again: the protection is not put back.",
+                    next_step="Hold the WP# pin high, then run finish or restore.",
+                )
+        self._plan.job.record_or_remember(
+            RegistersRestored(values={r.name: value for r, value in found.items()})
+        )
+
+    def _covers_a_unit(self, registers: dict[Register, int]) -> bool:
+        ranges = protection.protected_ranges(registers, self._chip.profile)
+        return any(
+            stretch.start < unit.start + unit.size and unit.start < stretch.stop
+            for stretch in ranges
+            for unit in self._plan.cells.units
+        )
+
+    def _settle(self) -> None:
+        """An error may have left the chip erasing; a busy chip takes no register write."""
+        longest_ms = max(
+            (kind.ms_max for region in self._chip.profile.regions for kind in region.kinds),
+            default=_STATUS_WRITE_MS_TYP,
+        )
+        self._sender.wait_idle(expected_ms=0.0, limit_ms=longest_ms, doing="what came before")
+
+    def _send(self, command: StatusCommand) -> None:
+        frames = self._sender.frames
+        volatile = command.enable_opcode == _VOLATILE_ENABLE
+        enable = frames.volatile_write_enable() if volatile else frames.write_enable()
+        self._sender.run([enable, frames.write_register(command.opcode, command.data)])
+        if not volatile:
+            self._sender.wait_idle(
+                expected_ms=0.0, limit_ms=command.ms_max, doing="a status register write"
+            )

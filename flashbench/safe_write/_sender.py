@@ -1,0 +1,61 @@
+"""Sends changing frames and counts them; waits for an idle chip, with a bound."""
+
+from collections.abc import Sequence
+from typing import Final
+
+from flashbench.adapter._frame import Frame
+from flashbench.chip.identity import Identified
+from flashbench.chip.status import BUSY
+from flashbench.errors import ChipHalfWritten
+from flashbench.safe_write._change_frames import ChangeFrames
+from flashbench.safe_write.plan import Plan
+
+WORN_FACTOR: Final = 2
+"""A hot or worn chip may take twice the datasheet's maximum; after that it counts as stuck."""
+
+POLLS_PER_WAIT: Final = 16
+
+
+class Sender:
+    """One plan's way to the chip: every run counts as a change of the session."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.chip: Identified = plan.chip
+        self.frames = ChangeFrames(plan)
+        self.has_sent = False
+
+    def run(self, frames: Sequence[Frame]) -> bytes:
+        """Run changing frames; the replies, one behind the other."""
+        self.chip.adapter.session.change_count += 1
+        self.has_sent = True
+        return self.chip.run(frames)
+
+    def status(self) -> int:
+        """Status register 1, now."""
+        return self.chip.run([self.frames.status()])[0]
+
+    def wait_idle(self, *, expected_ms: float, limit_ms: float, doing: str) -> None:
+        """Poll status register 1 until the chip is idle; first after `expected_ms`.
+
+        Raises:
+            ChipHalfWritten: no answer (FFh), or still busy after twice `limit_ms`.
+        """
+        time = self.chip.adapter.time
+        deadline_s = time.now_s() + WORN_FACTOR * limit_ms / 1000
+        time.wait_s(expected_ms / 1000)
+        while True:
+            status = self.status()
+            if status == 0xFF:
+                raise ChipHalfWritten(
+                    f"The chip stopped answering during {doing}: its status reads FFh.",
+                    next_step="Check supply and contact, then run finish or restore.",
+                )
+            if not status & BUSY:
+                return
+            if time.now_s() > deadline_s:
+                raise ChipHalfWritten(
+                    f"The chip is still busy after {WORN_FACTOR * limit_ms:.0f} ms of {doing},"
+                    f" twice the longest time its datasheet allows.",
+                    next_step="Leave it powered for a minute, then run finish or restore.",
+                )
+            time.wait_s(max(expected_ms, limit_ms / 100) / POLLS_PER_WAIT / 1000)

@@ -1,0 +1,278 @@
+"""What will be done to which unit of which chip: the evidence `Plan`, made after a fresh read."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import InitVar, dataclass, field
+from typing import Final
+
+from flashbench.chip import reading
+from flashbench.chip._read_frames import ReadKind, Register
+from flashbench.chip.identity import Identified
+from flashbench.errors import ChipUntouched
+from flashbench.image.change_sheet import change_sheet
+from flashbench.job.folder import Job
+from flashbench.progress import Progress, silent
+from flashbench.safe_write import screening
+from flashbench.safe_write.backup import Backup
+from flashbench.safe_write.found import Found
+from flashbench.safe_write.plan_units import UnitsPlan, plan_units
+
+_SEAL: Final = object()
+
+
+@dataclass(slots=True)
+class _Use:
+    """A Plan is used once: made, then running, then spent."""
+
+    begun: bool = False
+    running: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """From what the chip holds to what it shall hold. Used once, by `rewrite`.
+
+    Has no public constructor: `plan_rewrite`, `plan_recovery` and `plan_replacement` read the
+    chip and make one. `current` is the picture it was planned from; the bytes in `suspect`
+    were left half-done by this job and are not trusted. `registers` are the values that the
+    chip shall have again at the end.
+    """
+
+    chip: Identified
+    job: Job
+    current: bytes = field(repr=False)
+    suspect: tuple[range, ...]
+    target: bytes = field(repr=False)
+    target_name: str
+    target_sha256: str
+    cells: UnitsPlan = field(repr=False)
+    registers: dict[Register, int]
+    change_count: int
+    use: _Use = field(repr=False)
+    seal: InitVar[object]
+
+    def __post_init__(self, seal: object) -> None:
+        if seal is not _SEAL:
+            raise TypeError("Plan has no public constructor: call plan_rewrite()")
+
+    @property
+    def changes_nothing(self) -> bool:
+        """True if the chip already holds the target and needs no register put back."""
+        return not self.cells.units and not self.registers_differ
+
+    @property
+    def registers_differ(self) -> bool:
+        """True if a register, as found, is not what it shall be at the end."""
+        found = self.chip.registers
+        return any(found.get(register) != value for register, value in self.registers.items())
+
+    @contextmanager
+    def running(self) -> Iterator[None]:
+        """The one time this Plan is carried out.
+
+        Raises:
+            ChipUntouched: it was used before, or the chip was changed since it was made.
+        """
+        if self.use.begun:
+            raise ChipUntouched(
+                "This plan was used before.", next_step="Plan again: the chip is read anew."
+            )
+        self.chip.check_still_in_session()
+        if self.chip.adapter.session.change_count != self.change_count:
+            raise ChipUntouched(
+                "The chip was changed after this plan was made.",
+                next_step="Plan again: the chip is read anew.",
+            )
+        self.use.begun = self.use.running = True
+        try:
+            yield
+        finally:
+            self.use.running = False
+
+    def demand_running(self) -> None:
+        """Raise TypeError unless this Plan is being carried out at this moment."""
+        if not self.use.running:
+            raise TypeError("changing frames are made only while a Plan is carried out")
+
+
+def plan_rewrite(
+    chip: Identified, backup: Backup, new_image: bytes, *, progress: Progress = silent
+) -> Plan:
+    """Plan the first write of `new_image`. Reads the whole chip; stores image and change sheet.
+
+    Raises:
+        TypeError: `backup` is not a Backup.
+        ChipUntouched: another chip, wrong size, size not proven, a write is unfinished, or
+            the chip no longer holds what the backup (or this job's last proven image) says.
+    """
+    _demand_types(chip, backup)
+    job = backup.job
+    _refuse_other_chip(chip, backup)
+    _refuse_wrong_size(backup, new_image)
+    if job.unfinished() is not None:
+        raise ChipUntouched(
+            f"Job {job.label} has an unfinished write.",
+            next_step=f"Run: flashbench finish {job.folder}  (or: restore {job.folder})",
+        )
+    current = _read_current(chip, progress)
+    _refuse_changed_contents(current, backup)
+    number = job.image_number(screening.sha256_hex(new_image))
+    if number is None:
+        number = job.save_image(new_image, change_sheet(backup.image, new_image))
+    return _make(
+        chip=chip,
+        job=job,
+        current=current,
+        suspect=(),
+        target=new_image,
+        target_name=f"image {number}",
+        registers=dict(chip.registers),
+    )
+
+
+def plan_recovery(found: Found, backup: Backup, *, target: bytes) -> Plan:
+    """Plan from whatever an accident left, to `target`: the new image or `backup.image`.
+
+    Raises:
+        TypeError: not the evidence that `read_for_recovery` and `reload_backup` make.
+        ChipUntouched: another chip, or a target this job has never stored.
+    """
+    if not isinstance(found, Found):
+        raise TypeError("plan_recovery() takes the Found that read_for_recovery() made")
+    _demand_types(found.chip, backup)
+    _refuse_other_chip(found.chip, backup)
+    _refuse_wrong_size(backup, target)
+    if found.job is not backup.job:
+        raise TypeError("the chip was read for one job and the backup is of another")
+    name = _stored_name(backup, target)
+    unfinished = backup.job.unfinished()
+    registers = dict(found.chip.registers)
+    if unfinished is not None:
+        registers.update(
+            (Register[name], value) for name, value in unfinished.registers_before.items()
+        )
+    return _make(
+        chip=found.chip,
+        job=backup.job,
+        current=found.image,
+        suspect=found.suspect,
+        target=target,
+        target_name=name,
+        registers=registers,
+        refuted=frozenset(unfinished.refuted_opcodes) if unfinished else frozenset(),
+    )
+
+
+def _make(
+    *,
+    chip: Identified,
+    job: Job,
+    current: bytes,
+    suspect: tuple[range, ...],
+    target: bytes,
+    target_name: str,
+    registers: dict[Register, int],
+    refuted: frozenset[int] = frozenset(),
+) -> Plan:
+    cells = plan_units(
+        current,
+        target,
+        chip.profile,
+        sck_hz=reading.read_hz(chip, ReadKind.FAST),
+        must_erase=suspect,
+        refuted_opcodes=refuted,
+    )
+    return Plan(
+        chip=chip,
+        job=job,
+        current=current,
+        suspect=suspect,
+        target=target,
+        target_name=target_name,
+        target_sha256=screening.sha256_hex(target),
+        cells=cells,
+        registers=registers,
+        change_count=chip.adapter.session.change_count,
+        use=_Use(),
+        seal=_SEAL,
+    )
+
+
+def _demand_types(chip: Identified, backup: Backup) -> None:
+    if not isinstance(chip, Identified):
+        raise TypeError("a plan needs the Identified that identify() made")
+    if not isinstance(backup, Backup):
+        raise TypeError("a plan needs the Backup that back_up() or reload_backup() made")
+    chip.check_still_in_session()
+
+
+def _refuse_other_chip(chip: Identified, backup: Backup) -> None:
+    other_unit = None not in (chip.unique_id, backup.unique_id) and (
+        chip.unique_id != backup.unique_id
+    )
+    if chip.jedec_id != backup.jedec_id or other_unit:
+        raise ChipUntouched(
+            f"The chip in the socket (ID {chip.jedec_id.hex(' ')}) is not the one that job"
+            f" {backup.job.label} was dumped from (ID {backup.jedec_id.hex(' ')}"
+            f"{', another unique ID' if other_unit else ''}).",
+            next_step="Put that job's chip in, or name the job this chip belongs to.",
+        )
+
+
+def _refuse_wrong_size(backup: Backup, image: bytes) -> None:
+    if len(image) != backup.density_bytes:
+        raise ChipUntouched(
+            f"The image has {len(image)} bytes, the chip {backup.density_bytes}.",
+            next_step="Take an image made from this job's own dump; nothing is padded or cut.",
+        )
+    if backup.size_doubt is not None:
+        raise ChipUntouched(
+            f"The size of this chip is not proven: {backup.size_doubt}",
+            next_step="The dump is kept. A write needs a chip whose size two sources agree on.",
+        )
+    if len(backup.size_sources) < 2:
+        known = " and ".join(backup.size_sources) or "nothing"
+        raise ChipUntouched(
+            f"The size of this chip is not proven: only {known} speaks for it.",
+            next_step="The dump is kept. Give --marking, so that a table row can be matched.",
+        )
+
+
+def _read_current(chip: Identified, progress: Progress) -> bytes:
+    return reading.read_whole(
+        chip,
+        kind=ReadKind.FAST,
+        sck_hz=reading.read_hz(chip, ReadKind.FAST),
+        step="read before writing",
+        progress=progress,
+    )
+
+
+def _refuse_changed_contents(current: bytes, backup: Backup) -> None:
+    if current == backup.image or screening.sha256_hex(current) in backup.job.proven_images():
+        return
+    found = screening.disagreement(backup.image, current)
+    where = (
+        ""
+        if found is None
+        else (
+            f" {found.byte_count} bytes differ, first at {found.first:#08x}"
+            f" ({found.first_values[0]:02X}h in the backup, {found.first_values[1]:02X}h now)."
+        )
+    )
+    raise ChipUntouched(
+        f"The chip no longer holds what job {backup.job.label} backed up.{where}",
+        next_step="If the board ran since, open a new round: flashbench dump JOB --again",
+    )
+
+
+def _stored_name(backup: Backup, target: bytes) -> str:
+    if target == backup.image:
+        return "original"
+    number = backup.job.image_number(screening.sha256_hex(target))
+    if number is None:
+        raise ChipUntouched(
+            "The target is neither this job's original nor one of its images.",
+            next_step="Make it one with: flashbench edit JOB --from-image FILE",
+        )
+    return f"image {number}"

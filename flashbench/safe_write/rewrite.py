@@ -1,0 +1,112 @@
+"""A Plan carried out: announced, opened, cells finished unit by unit, closed again: `Written`."""
+
+from dataclasses import InitVar, dataclass
+from typing import Final
+
+from flashbench.errors import AdapterError, ChipHalfWritten, ChipUntouched, FlashbenchError
+from flashbench.job.events import AnnouncedUnit, WriteAnnounced
+from flashbench.progress import Progress, silent
+from flashbench.safe_write._address_mode import writing_address_mode
+from flashbench.safe_write._cells import CellWriter
+from flashbench.safe_write._protection import Protection
+from flashbench.safe_write._sender import Sender
+from flashbench.safe_write.plan import Plan
+
+_SEAL: Final = object()
+_HALF_WRITTEN_NEXT: Final = (
+    "Leave the chip where it is and run: flashbench finish {job}  (or: restore {job})"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Written:
+    """A plan carried out: every unit read back once, the protection put back.
+
+    Has no public constructor: see `rewrite`. Not yet proof: `verify` reads the whole chip.
+    """
+
+    plan: Plan
+    change_count: int
+    seal: InitVar[object]
+
+    def __post_init__(self, seal: object) -> None:
+        if seal is not _SEAL:
+            raise TypeError("Written has no public constructor: call rewrite()")
+
+
+def rewrite(plan: Plan, *, progress: Progress = silent) -> Written:
+    """Carry `plan` out. The protection is put back whatever happens, if the chip still answers.
+
+    Raises:
+        TypeError: `plan` is not a Plan.
+        ChipUntouched: the plan was used, or the chip is not as it was planned for.
+        ChipHalfWritten: something failed after the first change; `finish` or `restore` lead on.
+        AdapterError, Interrupted: the bus failed or the user stopped, before the first change.
+    """
+    if not isinstance(plan, Plan):
+        raise TypeError("rewrite() takes the Plan that plan_rewrite() made")
+    with plan.running():
+        plan.chip.demand_same_id()
+        if not plan.changes_nothing:
+            _announce(plan)
+            _carry_out(plan, progress)
+    return Written(plan=plan, change_count=plan.chip.adapter.session.change_count, seal=_SEAL)
+
+
+def _announce(plan: Plan) -> None:
+    """One line with the whole plan, on the disk before the first change."""
+    chip = plan.chip
+    plan.job.announce(
+        WriteAnnounced(
+            target_sha256=plan.target_sha256,
+            target_name=plan.target_name,
+            jedec_id=chip.jedec_id.hex(),
+            unique_id=chip.unique_id.hex() if chip.unique_id is not None else None,
+            kept_number=None,
+            units=tuple(_announced_units(plan)),
+            session_id=chip.adapter.session.id,
+            registers_before={r.name: value for r, value in plan.registers.items()},
+        )
+    )
+
+
+def _announced_units(plan: Plan) -> list[AnnouncedUnit]:
+    if plan.cells.chip_erase:
+        erase = plan.chip.profile.chip_erase
+        opcode = erase.opcode if erase is not None else None
+        size = plan.chip.profile.density_bytes
+        return [AnnouncedUnit(start=0, size=size, erase_opcode=opcode)]
+    return [
+        AnnouncedUnit(
+            start=unit.start,
+            size=unit.size,
+            erase_opcode=unit.erase.opcode if unit.erase is not None else None,
+        )
+        for unit in plan.cells.units
+    ]
+
+
+def _carry_out(plan: Plan, progress: Progress) -> None:
+    sender = Sender(plan)
+    protection = Protection(plan, sender)
+    try:
+        try:
+            protection.open()
+            with writing_address_mode(plan, sender):
+                CellWriter(plan, sender, progress).finish_all()
+        finally:
+            protection.put_back()
+    except BaseException as error:
+        if not sender.has_sent:
+            raise
+        raise _half_written(plan, error) from error
+
+
+def _half_written(plan: Plan, error: BaseException) -> ChipHalfWritten:
+    next_step = _HALF_WRITTEN_NEXT.format(job=plan.job.folder)
+    if isinstance(error, ChipHalfWritten):
+        return ChipHalfWritten(error.seen, next_step=error.next_step)
+    if isinstance(error, AdapterError | ChipUntouched):
+        return ChipHalfWritten(error.seen, next_step=next_step)
+    seen = error.seen if isinstance(error, FlashbenchError) else f"{type(error).__name__}: {error}"
+    return ChipHalfWritten(seen, next_step=next_step)

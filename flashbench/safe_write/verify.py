@@ -1,0 +1,92 @@
+"""The whole chip read once more and compared, registers included: `Verified`."""
+
+from dataclasses import InitVar, dataclass
+from typing import Final
+
+from flashbench.chip import reading
+from flashbench.chip._read_frames import ReadKind, Register
+from flashbench.errors import ChipHalfWritten
+from flashbench.job.events import CellsProven, WriteFinished
+from flashbench.progress import Progress, silent
+from flashbench.safe_write import screening
+from flashbench.safe_write.plan import Plan
+from flashbench.safe_write.rewrite import Written
+
+_SEAL: Final = object()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verified:
+    """Every byte of the chip equals the target and every register is as before.
+
+    Has no public constructor: see `verify`.
+    """
+
+    target_name: str
+    sha256: str
+    byte_count: int
+    registers: dict[Register, int]
+    seal: InitVar[object]
+
+    def __post_init__(self, seal: object) -> None:
+        if seal is not _SEAL:
+            raise TypeError("Verified has no public constructor: call verify()")
+
+
+def verify(written: Written, *, progress: Progress = silent) -> Verified:
+    """Read everything back, by another read instruction than the one used while writing.
+
+    Raises:
+        TypeError: `written` is not a Written.
+        ChipHalfWritten: a byte or a register is not what it shall be; it says which.
+    """
+    if not isinstance(written, Written):
+        raise TypeError("verify() takes the Written that rewrite() made")
+    plan = written.plan
+    plan.chip.check_still_in_session()
+    if plan.chip.adapter.session.change_count != written.change_count:
+        raise ChipHalfWritten(
+            "The chip was changed again after this plan was carried out.",
+            next_step="Run finish or restore: they read the chip anew.",
+        )
+    found = reading.read_whole(
+        plan.chip,
+        kind=ReadKind.PLAIN,
+        sck_hz=reading.read_hz(plan.chip, ReadKind.PLAIN),
+        step="verify",
+        progress=progress,
+    )
+    _demand_target(plan, found)
+    plan.job.record(CellsProven(sha256=plan.target_sha256))
+    registers = _demand_registers(plan)
+    plan.job.record(WriteFinished(target_sha256=plan.target_sha256))
+    return Verified(
+        target_name=plan.target_name,
+        sha256=screening.sha256_hex(found),
+        byte_count=len(found),
+        registers=registers,
+        seal=_SEAL,
+    )
+
+
+def _demand_target(plan: Plan, found: bytes) -> None:
+    wrong = screening.disagreement(plan.target, found)
+    if wrong is None:
+        return
+    raise ChipHalfWritten(
+        f"{wrong.byte_count} bytes are not the target's, first at {wrong.first:#08x}"
+        f" ({wrong.first_values[0]:02X}h wanted, {wrong.first_values[1]:02X}h read).",
+        next_step=f"Check the contact, then run: flashbench finish {plan.job.folder}",
+    )
+
+
+def _demand_registers(plan: Plan) -> dict[Register, int]:
+    now = plan.chip.read_registers()
+    for register, wanted in plan.registers.items():
+        if now[register] != wanted:
+            raise ChipHalfWritten(
+                f"The cells are proven, but {register.value[0]} reads {now[register]:02X}h"
+                f" instead of {wanted:02X}h: the protection is not as it was.",
+                next_step=f"Check the WP# pin, then run: flashbench finish {plan.job.folder}",
+            )
+    return now
