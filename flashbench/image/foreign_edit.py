@@ -1,0 +1,357 @@
+"""Taking in an image that was edited elsewhere.
+
+Every changed range is shown with the block it lies in; repairs and the carrying of an edit into
+further copies are offered and never made unasked. Changes outside recognised blocks have to be
+named in an edit file, and a board keeps its own numbers unless that is said, too.
+"""
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from flashbench.errors import CheckFailed
+from flashbench.image.board_numbers import BoardNumber, find_board_numbers
+from flashbench.image.change_sheet import ChangedRange, NamedRange, changed_ranges
+from flashbench.image.checks import Check, CheckState, Span, judged, with_repaired
+from flashbench.image.edit_file import BytesEdit
+from flashbench.image.finds import Block
+
+OUTSIDE_MAX = 64 * 1024
+_SHOWN = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForeignChange:
+    """One changed range, cut at the bounds of the innermost block it lies in."""
+
+    span: Span
+    block: Block | None
+    is_check: bool  # of stored check bytes only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CopyGroup:
+    """The copies of one block of which at least one was edited, by what became of each."""
+
+    copies: tuple[Block, ...]
+    edited: tuple[Block, ...]
+    untouched: tuple[Block, ...]
+    edited_alike: bool  # all edited copies were changed at the same places to the same bytes
+
+    @property
+    def can_be_carried(self) -> bool:
+        return self.edited_alike and bool(self.untouched)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForeignEdit:
+    """What another editor did. `broken_checks` were right before and are wrong now."""
+
+    original: bytes = field(repr=False)
+    edited: bytes = field(repr=False)
+    blocks: tuple[Block, ...]
+    changes: tuple[ForeignChange, ...]
+    groups: tuple[CopyGroup, ...]
+    broken_checks: tuple[Check, ...]
+    numbers: tuple[BoardNumber, ...]  # of this board, and missing or replaced in the edited image
+
+    @property
+    def outside(self) -> tuple[Span, ...]:
+        return tuple(change.span for change in self.changes if change.block is None)
+
+    @property
+    def names(self) -> tuple[NamedRange, ...]:
+        """For the change sheet."""
+        return tuple(
+            NamedRange(
+                offset=change.span.start,
+                length=change.span.end - change.span.start,
+                name=_place(change),
+            )
+            for change in self.changes
+        )
+
+    def lines(self) -> tuple[str, ...]:
+        """The findings as text."""
+        lines = [f"{_extent(change.span)}: {_place(change)}" for change in self.changes]
+        for group in self.groups:
+            lines.append(_group_line(group))
+        lines += [
+            f"The check ({check.kind.value}) at {check.offset:#x} is wrong now and was right."
+            for check in self.broken_checks
+        ]
+        lines += [
+            f"The {number.kind.value} {number.text} of this board at {number.span.start:#x} is"
+            " missing or replaced."
+            for number in self.numbers
+        ]
+        return tuple(lines)
+
+
+def explain_foreign(original: bytes, edited: bytes, blocks: Sequence[Block]) -> ForeignEdit:
+    """What differs between this board's dump and an image edited elsewhere.
+
+    `blocks` are those found in `original`. Raises `CheckFailed` if the sizes differ, or if more
+    than `OUTSIDE_MAX` bytes outside recognised blocks do: then it is another board's image.
+    """
+    if len(original) != len(edited):
+        raise CheckFailed(
+            f"This board's dump has {len(original)} bytes, the image edited elsewhere"
+            f" {len(edited)}.",
+            next_step="An edit keeps the size of the whole image; take one made from this dump.",
+        )
+    outside = _bytes_outside(original, edited, blocks)
+    if outside > OUTSIDE_MAX:
+        raise CheckFailed(
+            f"The image edited elsewhere differs in {outside} bytes outside all recognised blocks,"
+            f" more than {OUTSIDE_MAX}: it is another board's image, or another firmware.",
+            next_step="Start from this board's own dump and make the edit there; another board's"
+            " image would replace its numbers and keys.",
+        )
+    changes = tuple(
+        change for changed in changed_ranges(original, edited) for change in _cut(changed, blocks)
+    )
+    return ForeignEdit(
+        original=original,
+        edited=edited,
+        blocks=tuple(blocks),
+        changes=changes,
+        groups=_groups(original, edited, blocks),
+        broken_checks=tuple(
+            dict.fromkeys(
+                check
+                for block in blocks
+                for check in block.checks
+                if _is_right(original, check) and not _is_right(edited, check)
+            )
+        ),
+        numbers=tuple(
+            number
+            for number in find_board_numbers(original)
+            if original[slice(*number.span)] != edited[slice(*number.span)]
+        ),
+    )
+
+
+def keep_own_numbers(foreign: ForeignEdit, image: bytes) -> bytes:
+    """`image` with this board's own numbers put back, and no check recomputed."""
+    kept = bytearray(image)
+    for number in foreign.numbers:
+        kept[slice(*number.span)] = foreign.original[slice(*number.span)]
+    return bytes(kept)
+
+
+def carry_into_copies(foreign: ForeignEdit) -> bytes:
+    """The edited image with the same field change in the copies that did not get it.
+
+    Only the changed bytes are carried, the rest of each copy stays. No check is recomputed.
+    Raises `CheckFailed` where the edited copies differ, or a copy holds other bytes there.
+    """
+    image = bytearray(foreign.edited)
+    for group in foreign.groups:
+        if not group.untouched:
+            continue
+        if not group.edited_alike:
+            raise CheckFailed(
+                f"The copies of {group.copies[0].name} were edited in different ways.",
+                next_step="Say in an edit file which change is meant; it is then made in each.",
+            )
+        source = group.edited[0]
+        for span in _field_changes(foreign.original, foreign.edited, source):
+            for target in group.untouched:
+                start = span.start - source.offset + target.offset
+                end = start + span.end - span.start
+                if foreign.original[start:end] != foreign.original[slice(*span)]:
+                    raise CheckFailed(
+                        f"The copy of {target.name} at {target.offset:#x} holds other bytes at"
+                        f" {start:#x} than the edited copy held.",
+                        next_step="Make this change with an edit file that says what each copy"
+                        " holds.",
+                    )
+                image[start:end] = foreign.edited[slice(*span)]
+    return bytes(image)
+
+
+def repair_checks(foreign: ForeignEdit, image: bytes) -> bytes:
+    """`image` with every block check recomputed that was right in the original.
+
+    Raises `CheckFailed` for a changed block whose check can be read in several ways.
+    """
+    wrong = []
+    for block in foreign.blocks:
+        broken = [c for c in block.checks if _is_right(foreign.original, c)]
+        broken = [check for check in broken if not _is_right(image, check)]
+        if broken and block.ambiguous:
+            raise CheckFailed(
+                f"The check of {block.name} at {block.offset:#x} can be read in"
+                f" {len(block.alternatives) + 1} ways; it is not repaired by guess.",
+                next_step="Name the right one in an edit file and make the change there.",
+            )
+        wrong += broken
+    try:
+        return with_repaired(image, tuple(dict.fromkeys(wrong)))
+    except ValueError as error:
+        raise CheckFailed(
+            f"The checks cannot be repaired: {error}.",
+            next_step="Make the change with an edit file that names its checks.",
+        ) from error
+
+
+def take_in(
+    foreign: ForeignEdit,
+    *,
+    named: Sequence[BytesEdit] = (),
+    carry: bool = False,
+    own_numbers: bool = False,
+) -> bytes:
+    """The image to write: the edited one, with what was offered and accepted, checks repaired.
+
+    `named` are the places of an edit file; each change outside recognised blocks, and each
+    number of this board that changes, has to be one of them. Raises `CheckFailed` otherwise, and
+    as `carry_into_copies` and `repair_checks` do.
+    """
+    image = carry_into_copies(foreign) if carry else foreign.edited
+    if own_numbers:
+        image = keep_own_numbers(foreign, image)
+    image = repair_checks(foreign, image)
+    _refuse_unnamed(foreign, image, named)
+    return image
+
+
+def _refuse_unnamed(foreign: ForeignEdit, image: bytes, named: Sequence[BytesEdit]) -> None:
+    for place in named:
+        if foreign.original[slice(*place.span)] != place.expect:
+            raise CheckFailed(
+                f"At {place.at:#x} the edit file expects other bytes than this board's dump holds.",
+                next_step="Correct the place in the edit file.",
+            )
+        if image[slice(*place.span)] != place.new:
+            raise CheckFailed(
+                f"At {place.at:#x} the edit file writes other bytes than the image edited"
+                " elsewhere holds.",
+                next_step="Correct the place in the edit file.",
+            )
+    spans = [place.span for place in named]
+    unnamed = [span for span in foreign.outside if not _is_named(foreign, image, span, spans)]
+    if unnamed:
+        listed = ", ".join(_extent(span) for span in unnamed[:_SHOWN])
+        raise CheckFailed(
+            f"{len(unnamed)} changes lie outside every recognised block: {listed}.",
+            next_step="Name each that is meant as a [[place]] in an edit file.",
+        )
+    lost = [n for n in foreign.numbers if not _is_named(foreign, image, n.span, spans)]
+    if lost:
+        listed = ", ".join(f"{n.kind.value} {n.text}" for n in lost[:_SHOWN])
+        raise CheckFailed(
+            f"This board's own numbers would be lost: {listed}.",
+            next_step="Keep this board's own numbers, or name each new one as a [[place]].",
+        )
+
+
+def _is_named(foreign: ForeignEdit, image: bytes, span: Span, named: list[Span]) -> bool:
+    """Whether every byte of `span` is as it was, or lies in a named place."""
+    left = [
+        offset
+        for offset in range(*span)
+        if foreign.original[offset] != image[offset]
+        and not any(place.start <= offset < place.end for place in named)
+    ]
+    return not left
+
+
+def _bytes_outside(original: bytes, edited: bytes, blocks: Sequence[Block]) -> int:
+    """Changed bytes that no block covers."""
+    differs = np.frombuffer(original, np.uint8) != np.frombuffer(edited, np.uint8)
+    for block in blocks:
+        differs[slice(*block.span)] = False
+    return int(np.count_nonzero(differs))
+
+
+def _cut(changed: ChangedRange, blocks: Sequence[Block]) -> list[ForeignChange]:
+    """A changed range, cut where the innermost block or the stored check changes."""
+    near = [b for b in blocks if b.span.overlaps(Span(changed.offset, changed.end))]
+    edges = {changed.offset, changed.end}
+    for span in [b.span for b in near] + [c.field for b in near for c in b.checks]:
+        edges |= {edge for edge in span if changed.offset < edge < changed.end}
+    cuts = sorted(edges)
+    pieces = []
+    for start, end in itertools.pairwise(cuts):
+        span = Span(start, end)
+        holding = [b for b in near if b.span.contains(span)]
+        block = min(holding, key=lambda b: b.length, default=None)
+        is_check = any(c.field.contains(span) for b in holding for c in b.checks)
+        pieces.append(ForeignChange(span=span, block=block, is_check=is_check))
+    return pieces
+
+
+def _groups(original: bytes, edited: bytes, blocks: Sequence[Block]) -> tuple[CopyGroup, ...]:
+    groups = []
+    for first in (block for block in blocks if block.copy_of is None):
+        copies = [first, *(b for b in blocks if b.copy_of == first.offset)]
+        edits = {
+            copy.offset: tuple(
+                (span.start - copy.offset, edited[slice(*span)])
+                for span in _field_changes(original, edited, copy)
+            )
+            for copy in copies
+        }
+        touched = [copy for copy in copies if edits[copy.offset]]
+        if touched and len(copies) > 1:
+            groups.append(
+                CopyGroup(
+                    copies=tuple(copies),
+                    edited=tuple(touched),
+                    untouched=tuple(copy for copy in copies if not edits[copy.offset]),
+                    edited_alike=len({edits[copy.offset] for copy in touched}) == 1,
+                )
+            )
+    return tuple(groups)
+
+
+def _field_changes(original: bytes, edited: bytes, block: Block) -> list[Span]:
+    """Changed ranges of a block without its stored checks."""
+    fields = sorted(check.field for check in block.checks)
+    spans = []
+    for changed in changed_ranges(original[slice(*block.span)], edited[slice(*block.span)]):
+        start, end = block.offset + changed.offset, block.offset + changed.end
+        for stored in fields:
+            if stored.overlaps(Span(start, end)):
+                if start < stored.start:
+                    spans.append(Span(start, stored.start))
+                start = min(end, stored.end)
+        if start < end:
+            spans.append(Span(start, end))
+    return spans
+
+
+def _is_right(image: bytes, check: Check) -> bool:
+    return judged(image, check).state is CheckState.RIGHT
+
+
+def _place(change: ForeignChange) -> str:
+    if change.block is None:
+        return "outside every recognised block"
+    what = "stored check of " if change.is_check else ""
+    inside = change.span.start - change.block.offset
+    return f"{what}{change.block.name} at {change.block.offset:#x}, byte {inside}"
+
+
+def _extent(span: Span) -> str:
+    return f"{span.start:#x} ({span.end - span.start} bytes)"
+
+
+def _group_line(group: CopyGroup) -> str:
+    def listed(blocks: tuple[Block, ...]) -> str:
+        return ", ".join(f"{block.offset:#x}" for block in blocks)
+
+    name = group.copies[0].name
+    if not group.edited_alike:
+        return f"The copies of {name} at {listed(group.edited)} were edited in different ways."
+    if group.untouched:
+        return (
+            f"The copy of {name} at {listed(group.edited)} got the edit, that at"
+            f" {listed(group.untouched)} did not."
+        )
+    return f"All copies of {name} got the edit."
