@@ -7,10 +7,16 @@ from collections import Counter
 
 import pytest
 
+from flashbench.image.apply_edit import apply_edit
 from flashbench.image.change_sheet import changed_ranges
+from flashbench.image.checks import Check, CheckKind, Span
+from flashbench.image.edit_file import parse_edit
+from flashbench.image.finds import Block, Confidence
 from flashbench.image.memory_edit import compute_edit
 from flashbench.image.memory_package import parse_package
 from flashbench.image.memory_records import find_records
+from flashbench.image.strap_table import already_described, choose_row, find_strap_tables
+from flashbench.image.suggest_edit import suggest_edit
 from flashbench.rehearsal.demo_board import (
     BLOCK_SIGNATURE,
     DEMO,
@@ -111,3 +117,50 @@ def test_the_facts_name_packages_that_the_rows_hold() -> None:
     assert old.capacity_gbit * 2 == new.capacity_gbit == 32
     assert compute_edit(row, old).changes == ()
     assert compute_edit(row, new).new_content == entry(DEMO.new_part, "lp5/set-0").spd
+
+
+def test_a_suggested_edit_file_makes_the_edit_that_the_scene_makes_by_itself() -> None:
+    """Two codes that share nothing arrive at the same 16 MiB."""
+    image = demo_image()
+    records = find_records(image)
+    package = parse_package(tomllib.loads(DEMO.new_package_toml))
+    old = parse_package(tomllib.loads(DEMO.old_package_toml))
+    (table,) = find_strap_tables(image, records)
+    choice = choose_row(image, table, was=old, straps=DEMO.straps)
+    assert choice.the_row is not None
+    assert choice.the_row.record is not None
+    blocks = [
+        memory_table_block(image, group, copy_of=GROUP_OFFSETS[0] if i else None)
+        for i, group in enumerate(GROUP_OFFSETS)
+    ]
+
+    text = suggest_edit(
+        image, blocks[0], blocks=blocks, records=[choice.the_row.record], package=package
+    )
+
+    assert already_described(image, table, package) is None
+    assert apply_edit(image, parse_edit(text)).image == demo_edited_image(image)
+
+
+def memory_table_block(image: bytes, group: int, *, copy_of: int | None) -> Block:
+    """The third block of a group, as a finder would report it."""
+    start, starts = group, []
+    while image[start : start + 4] == BLOCK_SIGNATURE:
+        starts.append(start)
+        start += int.from_bytes(image[start + 8 : start + 12], "little")
+    offset, end = starts[2], starts[3]
+    return Block(
+        offset=offset,
+        length=end - offset,
+        signature=BLOCK_SIGNATURE,
+        name="memory table",
+        confidence=Confidence.FOUND,
+        check=Check(
+            kind=CheckKind.CRC_32_ISO_HDLC,
+            offset=offset + 12,
+            order="little",
+            covers=(Span(offset, end),),
+            zeroed=(Span(offset + 12, offset + 16),),
+        ),
+        copy_of=None if copy_of is None else copy_of + offset - group,
+    )
