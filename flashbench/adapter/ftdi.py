@@ -205,7 +205,6 @@ class FtdiWire:
         if restart:
             # What is sent now would be swallowed as data by a half-received write command.
             self._port.restart_engine()
-        self._port.purge()
         self._synchronise()
         self._in_step = True
         self._command(mpsse.PLAIN_CLOCK + mpsse.LOOPBACK_OFF + self._resting_pins())

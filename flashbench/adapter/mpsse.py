@@ -40,6 +40,7 @@ FIFO_RESERVE: Final = 64  # bytes of the reply FIFO never counted on
 IN_BAND_WAIT_US_MAX: Final = 5_000
 BATCH_S_MAX: Final = 0.1  # work in one OUT: Ctrl-C and unplug are noticed in between
 QUEUED_S_MAX: Final = 0.2
+SHORT_COMMAND: Final = 8  # bytes of a frame that is worth remembering as a stream
 COMMAND_S: Final = 0.5e-6  # engine time per command, pyftdi's figure for an FT2232H
 READ_REQUEST_S: Final = 0.25
 READ_REQUEST_MAX: Final = 256 * 1024
@@ -241,8 +242,9 @@ def batches_of(frames: Iterable[Frame], *, engine: Engine, divisor: int) -> list
     """
     batches: list[Batch] = []
     draft = _Draft(first_frame=0)
+    encoder = _Encoder(engine, divisor)
     for number, frame in enumerate(frames):
-        piece = _piece(frame, engine, divisor)
+        piece = encoder.piece(frame)
         if draft.frame_starts and not draft.takes(piece, engine.fifo_size):
             batches.append(draft.finished())
             draft = _Draft(first_frame=number)
@@ -282,26 +284,54 @@ def request_size(remaining: int, *, sck_hz: int) -> int:
     return PACKET * max(1, min(packets_due, packets_in_time, READ_REQUEST_MAX // PACKET))
 
 
-def _piece(frame: Frame, engine: Engine, divisor: int) -> _Piece:
-    write = b"\x11" + (len(frame.out) - 1).to_bytes(2, "little") + frame.out
-    head = engine.select + write
-    reads = _reads(frame.reply_size, engine.sample_edge)
-    in_band = 0 < frame.wait_us <= IN_BAND_WAIT_US_MAX
-    clocks = -(-frame.wait_us * (TOP_HZ // 1_000_000) // divisor) if in_band else 0
-    # The second deselect keeps chip select high for two command times, above every tSHSL.
-    stream = head + reads + engine.deselect * 2 + idle_clocks(clocks)
-    bits = 8 * (len(frame.out) + frame.reply_size) + clocks
-    commands = 5 + len(reads) // 3
-    return _Piece(
-        stream=stream,
-        reply_at=len(head),
-        reply_size=frame.reply_size,
-        wire_s=bits * divisor / TOP_HZ + commands * COMMAND_S,
-        host_wait_s=0.0 if in_band else frame.wait_us / 1e6,
-    )
+class _Encoder:
+    """Makes pieces for one engine at one clock. Write enable and status come by the thousand."""
+
+    def __init__(self, engine: Engine, divisor: int) -> None:
+        self._select_and_write = engine.select + b"\x11"
+        self._deselect = engine.deselect * 2  # high for two command times, above every tSHSL
+        self._edge = engine.sample_edge
+        self._divisor = divisor
+        self._short: dict[tuple[bytes, int, int], _Piece] = {}
+        self._waits: dict[int, tuple[int, bytes]] = {}
+
+    def piece(self, frame: Frame) -> _Piece:
+        if len(frame.out) > SHORT_COMMAND:
+            return self._encode(frame)
+        key = (frame.out, frame.reply_size, frame.wait_us)
+        piece = self._short.get(key)
+        if piece is None:
+            piece = self._short[key] = self._encode(frame)
+        return piece
+
+    def _encode(self, frame: Frame) -> _Piece:
+        length = len(frame.out)
+        head = self._select_and_write + (length - 1).to_bytes(2, "little") + frame.out
+        reads = _reads(frame.reply_size, self._edge)
+        clocks, wait = self._wait(frame.wait_us)
+        bits = 8 * (length + frame.reply_size) + clocks
+        commands = 5 + len(reads) // 3
+        return _Piece(
+            stream=head + reads + self._deselect + wait,
+            reply_at=len(head),
+            reply_size=frame.reply_size,
+            wire_s=bits * self._divisor / TOP_HZ + commands * COMMAND_S,
+            host_wait_s=0.0 if clocks else frame.wait_us / 1e6,
+        )
+
+    def _wait(self, wait_us: int) -> tuple[int, bytes]:
+        """The clocks that take `wait_us`, and the commands for them; none for a long wait."""
+        if not 0 < wait_us <= IN_BAND_WAIT_US_MAX:
+            return 0, b""
+        if wait_us not in self._waits:
+            clocks = -(-wait_us * (TOP_HZ // 1_000_000) // self._divisor)
+            self._waits[wait_us] = clocks, idle_clocks(clocks)
+        return self._waits[wait_us]
 
 
 def _reads(size: int, edge: SampleEdge) -> bytes:
+    if not size:
+        return b""
     whole, rest = divmod(size, 65536)
     commands = bytes([edge, 0xFF, 0xFF]) * whole
     if rest:

@@ -147,17 +147,8 @@ class UsbPort:
         del payload[::511]
         return payload, count < size
 
-    def purge(self) -> None:
-        """Drop what is queued in both directions.
-
-        Raises:
-            UsbFailure: of a control transfer.
-        """
-        with self._working("purging"):
-            self._ftdi.purge_buffers()
-
     def restart_engine(self) -> None:
-        """Leave MPSSE and enter it again, which ends a half-received command.
+        """Leave MPSSE and enter it again: drops all that is queued, also a half command.
 
         All pins are inputs then. In between, the port's UART function has them for a moment.
 

@@ -25,7 +25,7 @@ FIFOS = {"FT232H": 1024, "FT2232H": 4096, "FT4232H": 2048}
 
 Kind = Literal[
     "gone before", "gone half-way", "gone after", "EIO, then gone", "EIO once", "timeout",
-    "partial", "lost byte", "stale byte", "mute",
+    "partial", "lost byte", "stale byte", "mute", "Ctrl-C",
 ]  # fmt: skip
 
 
@@ -172,6 +172,8 @@ class ScriptedUsb(usb.backend.IBackend):  # type: ignore[misc]  # pyusb carries 
         self.gone = False
         self.fired = False
         self._fault: tuple[Kind, int] | None = None
+        self.eio_for_ever = False
+        self.short_packets = 0  # so many INs bring one byte only
         self._eio = False
         self._mute = False
         self._after_arm = 0
@@ -198,10 +200,12 @@ class ScriptedUsb(usb.backend.IBackend):  # type: ignore[misc]  # pyusb carries 
         if self._fault is None or self._after_arm != self._fault[1]:
             return None
         self.fired = True
+        if self._fault[0] == "Ctrl-C":
+            raise KeyboardInterrupt
         return self._fault[0]
 
     def _check_plugged(self) -> None:
-        if self.gone and self._eio:
+        if self.gone and (self._eio or self.eio_for_ever):
             self._eio = False
             raise USBError("Input/Output Error", -1, errno.EIO)
         if self.gone:
@@ -248,6 +252,8 @@ class ScriptedUsb(usb.backend.IBackend):  # type: ignore[misc]  # pyusb carries 
             replies[:0] = b"\x55"
         self._fail(kind, timeout)
         room = len(buff) // 512 * 510
+        if self.short_packets:
+            self.short_packets, room = self.short_packets - 1, 1
         taken = b"" if self._mute else bytes(replies[:room])
         if not self._mute:
             del replies[:room]

@@ -9,7 +9,7 @@ from typing import get_args
 import pytest
 
 from flashbench.adapter import Adapter, open_adapter
-from flashbench.errors import AdapterError, AdapterGone, AdapterReplyWrong
+from flashbench.errors import AdapterError, AdapterGone, AdapterReplyWrong, WrongCall
 from tests.adapter.scripted_usb import Kind, ScriptedUsb, answer
 from tests.adapter.test_wire import MIXED, opened, run
 from tests.builders.frames import frame
@@ -32,7 +32,7 @@ JOB = [
     frame(b"\x04"),
 ]
 LOSSES: tuple[Kind, ...] = ("gone before", "gone half-way", "gone after", "EIO, then gone")
-KINDS: tuple[Kind, ...] = get_args(Kind)
+KINDS: tuple[Kind, ...] = tuple(kind for kind in get_args(Kind) if kind != "Ctrl-C")
 
 
 def failing_at(kind: Kind, at: int) -> tuple[ScriptedUsb, Adapter, AdapterError | None]:
@@ -79,6 +79,22 @@ def test_whichever_transfer_fails_the_error_never_claims_too_much_nor_too_little
     assert failures == (6 if kind in ("lost byte", "stale byte", "partial") else 12)
 
 
+def test_at_whichever_transfer_ctrl_c_comes_the_stream_is_ended_first() -> None:
+    for at in count(1):
+        usb = ScriptedUsb()
+        adapter = opened(usb)
+        run(adapter, [frame(b"\xab")])
+        usb.arm("Ctrl-C", at)
+        try:
+            run(adapter, JOB)
+            break
+        except KeyboardInterrupt:
+            assert not usb.engine.selected
+            assert not usb.engine.queue and not usb.engine.replies
+            assert run(adapter, MIXED) == b"".join(answer(f.out, f.reply_size) for f in MIXED)
+    assert at == 13
+
+
 def test_a_failure_in_the_middle_proves_the_frames_before_it() -> None:
     """The counts are of use: late failures leave few frames in doubt."""
     sure = [error.frames_surely_ran for _, _, error in (failing_at("gone after", n) for n in (1, 9))
@@ -101,6 +117,8 @@ def test_a_short_reply_names_the_frame_and_the_counts(lost: int) -> None:
     assert f"answered {lost} of {lost + 1} bytes within 2." in str(caught.value)
     assert "in frame 2 of 2: read JEDEC ID (9Fh)." in str(caught.value)
     assert "Check the USB cable" in str(caught.value)
+    # Its reply is here, but nothing proves that chip select has risen after it.
+    assert (caught.value.frames_surely_ran, caught.value.frames_may_have_run) == (1, 2)
 
 
 def test_a_byte_left_from_before_is_noticed_and_proves_nothing() -> None:
@@ -124,6 +142,18 @@ def test_a_byte_left_from_before_is_noticed_whatever_the_length_of_the_reply(siz
 
     with pytest.raises(AdapterReplyWrong, match="more than were due"):
         run(adapter, [frame(b"\x05", reply_size=size)])
+
+
+def test_a_byte_left_from_before_is_noticed_although_a_packet_came_early() -> None:
+    """A cut packet shifts the packets behind it, so that the surplus lies beyond the last one."""
+    usb = ScriptedUsb()
+    adapter = opened(usb)
+    run(adapter, [frame(b"\xab")])
+    usb.engine.replies += b"\x77"
+    usb.short_packets = 1
+
+    with pytest.raises(AdapterReplyWrong, match="more than were due"):
+        run(adapter, [frame(b"\x05", reply_size=510)])
 
 
 def test_a_mute_adapter_is_given_the_time_of_its_own_work_and_no_more() -> None:
@@ -150,6 +180,30 @@ def test_an_unplugged_adapter_is_named_so_and_closing_it_raises_nothing() -> Non
     adapter._wire.release_pins()
     adapter.close()
     assert usb.handles == 0
+
+
+def test_an_adapter_that_only_ever_answers_with_io_errors_is_gone() -> None:
+    usb = ScriptedUsb()
+    adapter = opened(usb)
+    usb.eio_for_ever = True
+    usb.unplug()
+
+    with pytest.raises(AdapterGone, match="left the USB"):
+        run(adapter, [frame(b"\x9f", reply_size=3)])
+    adapter.close()
+
+
+@pytest.mark.parametrize("kind", ["lost byte", "stale byte", "EIO once", "mute"])
+def test_pins_that_could_not_be_turned_on_are_inputs(kind: Kind) -> None:
+    usb = ScriptedUsb()
+    adapter = open_adapter(usb.device(), time=usb.time)
+    usb.arm(kind, 2)
+
+    with pytest.raises(AdapterReplyWrong, match="while its pins were turned on"):
+        adapter._wire.drive_pins()
+    assert usb.engine.direction == 0
+    with pytest.raises(WrongCall, match="still inputs"):
+        run(adapter, [frame(b"\x9f", reply_size=3)])
 
 
 def test_an_engine_that_stays_mute_is_told_apart_from_one_that_recovered() -> None:
