@@ -145,11 +145,17 @@ def test_nothing_is_refused_by_an_assert_statement() -> None:
             assert not isinstance(node, ast.Assert), f"{path}:{node.lineno}: raise instead"
 
 
+def body_line(function: ast.FunctionDef) -> int:
+    """The line of the first statement that is no docstring."""
+    has_docstring = ast.get_docstring(function) is not None and len(function.body) > 1
+    return function.body[1 if has_docstring else 0].lineno
+
+
 def test_functions_fit_on_a_screen() -> None:
     for path in all_files():
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.FunctionDef):
-                lines = (node.end_lineno or node.lineno) - node.lineno + 1
+                lines = (node.end_lineno or node.lineno) - body_line(node) + 1
                 assert lines <= 60, f"{path}:{node.lineno} {node.name}() is {lines} lines: cut it"
 
 

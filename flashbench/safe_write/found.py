@@ -12,6 +12,7 @@ from flashbench.chip.identity import Identified
 from flashbench.errors import ChipUntouched
 from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
+from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.safe_write.stable_read import read_twice_except
 
 _SEAL: Final = object()
@@ -48,13 +49,18 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
             original's nor an image's and lies in no suspect unit: not this job's chip, or the
             board has run since.
     """
-    _refuse_other_id(chip, job)
+    original = job.load_original()
+    refuse_other_chip(chip, original, density_bytes=len(original.data), label=job.label)
     unfinished = job.unfinished()
     suspect = tuple(unfinished.suspect) if unfinished is not None else ()
     image = read_twice_except(chip, suspect, keep_doubtful_in=job, progress=progress)
     path = job.save_found(image)
-    known = [job.load_original().data, *job.announced_images()]
+    known = [original.data, *job.announced_images()]
     strange = unexplained_page(image, known, suspect)
+    if strange is None and unfinished is not None and chip.unique_id is None:
+        strange = page_of_too_many_torn_units(
+            image, known, suspect, unit_bytes=_largest_unit(chip), torn_max=len(unfinished.targets)
+        )
     if strange is not None:
         raise ChipUntouched(
             f"The page at {strange:#08x} is neither the original's nor an image's of job"
@@ -72,22 +78,61 @@ def unexplained_page(image: bytes, known: Sequence[bytes], suspect: Sequence[ran
 
     All of `known` are as long as `image`. Pages are 256 bytes.
     """
-    pages = np.frombuffer(image, np.uint8).reshape(-1, _PAGE)
-    explained: npt.NDArray[np.bool_] = np.zeros(len(pages), bool)
-    for picture in known:
-        explained |= (pages == np.frombuffer(picture, np.uint8).reshape(-1, _PAGE)).all(axis=1)
+    explained = _equals_any(image, known)
     for stretch in suspect:
         explained[stretch.start // _PAGE : -(-stretch.stop // _PAGE)] = True
     strange = np.flatnonzero(~explained)
     return int(strange[0]) * _PAGE if len(strange) else None
 
 
-def _refuse_other_id(chip: Identified, job: Job) -> None:
-    original = job.load_original()
-    if chip.jedec_id == original.jedec_id and len(original.data) == chip.profile.density_bytes:
-        return
-    raise ChipUntouched(
-        f"The chip in the socket (ID {chip.jedec_id.hex(' ')}) is not the one that job"
-        f" {job.label} was dumped from (ID {original.jedec_id.hex(' ')}).",
-        next_step="Put that job's chip in.",
-    )
+def page_of_too_many_torn_units(
+    image: bytes,
+    known: Sequence[bytes],
+    suspect: Sequence[range],
+    *,
+    unit_bytes: int,
+    torn_max: int,
+) -> int | None:
+    """A strange page in the suspect ranges, if more units hold such pages than can be torn.
+
+    Units are finished one by one, so an interrupted write leaves one unit in between: neither
+    blank nor any known image. More of them than there were interruptions means another chip
+    whose contents happen to lie where this job was about to write. Not for a chip erase, which
+    may leave all of it in between; it is only planned where a factory number tells the chip.
+    """
+    strange = ~(_equals_any(image, known) | _is_blank(image))
+    per_unit = unit_bytes // _PAGE
+    torn: set[int] = set()
+    first: int | None = None
+    for stretch in suspect:
+        pages = np.flatnonzero(strange[stretch.start // _PAGE : -(-stretch.stop // _PAGE)])
+        pages = pages + stretch.start // _PAGE
+        torn.update(int(unit) for unit in np.unique(pages // per_unit))
+        first = int(pages[0]) * _PAGE if first is None and len(pages) else first
+    return first if len(torn) > torn_max else None
+
+
+_Flags = npt.NDArray[np.bool_]
+
+
+def _pages(image: bytes) -> npt.NDArray[np.uint8]:
+    return np.frombuffer(image, np.uint8).reshape(-1, _PAGE)
+
+
+def _equals_any(image: bytes, known: Sequence[bytes]) -> _Flags:
+    pages = _pages(image)
+    equal: _Flags = np.zeros(len(pages), bool)
+    for picture in known:
+        equal |= (pages == _pages(picture)).all(axis=1)
+    return equal
+
+
+def _is_blank(image: bytes) -> _Flags:
+    blank: _Flags = (_pages(image) == 0xFF).all(axis=1)
+    return blank
+
+
+def _largest_unit(chip: Identified) -> int:
+    """Of the erase kinds that units are planned with; at least what is programmed in one go."""
+    sizes = [kind.size for region in chip.profile.regions for kind in region.kinds]
+    return max([*sizes, 1 << 16])

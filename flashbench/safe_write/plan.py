@@ -2,12 +2,13 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import InitVar, dataclass, field
+from dataclasses import InitVar, dataclass, field, replace
 from typing import Final
 
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind, Register
 from flashbench.chip.identity import Identified
+from flashbench.chip.profile import ChipProfile
 from flashbench.errors import ChipUntouched
 from flashbench.image.change_sheet import change_sheet
 from flashbench.job.folder import Job
@@ -16,6 +17,7 @@ from flashbench.safe_write import screening
 from flashbench.safe_write.backup import Backup
 from flashbench.safe_write.found import Found
 from flashbench.safe_write.plan_units import UnitsPlan, plan_units
+from flashbench.safe_write.same_chip import refuse_other_chip
 
 _SEAL: Final = object()
 
@@ -177,7 +179,7 @@ def _make(
     cells = plan_units(
         current,
         target,
-        chip.profile,
+        _profile_to_plan_with(chip),
         sck_hz=reading.read_hz(chip, ReadKind.FAST),
         must_erase=suspect,
         refuted_opcodes=refuted,
@@ -198,6 +200,17 @@ def _make(
     )
 
 
+def _profile_to_plan_with(chip: Identified) -> ChipProfile:
+    """Without the chip erase where nothing but its contents tells this chip from its like.
+
+    An interrupted chip erase leaves contents that could be anybody's; recovery then has only
+    the factory number to know the chip by.
+    """
+    if chip.unique_id is not None:
+        return chip.profile
+    return replace(chip.profile, chip_erase=None)
+
+
 def _demand_types(chip: Identified, backup: Backup) -> None:
     if not isinstance(chip, Identified):
         raise TypeError("a plan needs the Identified that identify() made")
@@ -207,16 +220,7 @@ def _demand_types(chip: Identified, backup: Backup) -> None:
 
 
 def _refuse_other_chip(chip: Identified, backup: Backup) -> None:
-    other_unit = None not in (chip.unique_id, backup.unique_id) and (
-        chip.unique_id != backup.unique_id
-    )
-    if chip.jedec_id != backup.jedec_id or other_unit:
-        raise ChipUntouched(
-            f"The chip in the socket (ID {chip.jedec_id.hex(' ')}) is not the one that job"
-            f" {backup.job.label} was dumped from (ID {backup.jedec_id.hex(' ')}"
-            f"{', another unique ID' if other_unit else ''}).",
-            next_step="Put that job's chip in, or name the job this chip belongs to.",
-        )
+    refuse_other_chip(chip, backup, density_bytes=backup.density_bytes, label=backup.job.label)
 
 
 def _refuse_wrong_size(backup: Backup, image: bytes) -> None:

@@ -6,7 +6,6 @@ from pathlib import Path
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipUntouched
 from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
@@ -14,6 +13,7 @@ from flashbench.safe_write.backup import Backup, back_up, reload_backup
 from flashbench.safe_write.found import read_for_recovery
 from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
 from flashbench.safe_write.rewrite import rewrite
+from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.safe_write.stable_read import StableRead, read_twice
 from flashbench.safe_write.verify import Verified, verify
 
@@ -88,19 +88,7 @@ def compare(chip: Identified, job: Job, *, progress: Progress = silent) -> Compa
         ChipUntouched: another chip, by its ID, size or unique ID.
     """
     original = job.load_original()
-    other_unit = None not in (chip.unique_id, original.unique_id) and (
-        chip.unique_id != original.unique_id
-    )
-    if (
-        chip.jedec_id != original.jedec_id
-        or chip.profile.density_bytes != len(original.data)
-        or other_unit
-    ):
-        raise ChipUntouched(
-            f"The chip in the socket (ID {chip.jedec_id.hex(' ')}) is not the one that job"
-            f" {job.label} was dumped from (ID {original.jedec_id.hex(' ')}).",
-            next_step="Put that job's chip in, or name the job this chip belongs to.",
-        )
+    refuse_other_chip(chip, original, density_bytes=len(original.data), label=job.label)
     held = reading.read_whole(
         chip,
         kind=ReadKind.PLAIN,

@@ -1,0 +1,34 @@
+"""Is the chip in the socket the one a job was dumped from? By ID, size and factory number."""
+
+from typing import Protocol
+
+from flashbench.chip.identity import Identified
+from flashbench.errors import ChipUntouched
+
+
+class DumpedChip(Protocol):
+    """What a backup or an original on disk says of the chip it came from."""
+
+    @property
+    def jedec_id(self) -> bytes: ...
+    @property
+    def unique_id(self) -> bytes | None: ...
+
+
+def refuse_other_chip(
+    chip: Identified, dumped: DumpedChip, *, density_bytes: int, label: str
+) -> None:
+    """Raise ChipUntouched unless `chip` can be the one that `dumped` came from."""
+    other_unit = None not in (chip.unique_id, dumped.unique_id) and (
+        chip.unique_id != dumped.unique_id
+    )
+    same_part = chip.jedec_id == dumped.jedec_id and chip.profile.density_bytes == density_bytes
+    if same_part and not other_unit:
+        return
+    raise ChipUntouched(
+        f"The chip in the socket (ID {chip.jedec_id.hex(' ')},"
+        f" {chip.profile.density_bytes} bytes) is not the one that job {label} was dumped from"
+        f" (ID {dumped.jedec_id.hex(' ')}, {density_bytes} bytes"
+        f"{', another unique ID' if other_unit else ''}).",
+        next_step="Put that job's chip in, or name the job this chip belongs to.",
+    )
