@@ -216,15 +216,18 @@ def only_one(found: list[FoundAdapter], *, named: str) -> FoundAdapter:
     """
     if len(found) == 1:
         return found[0]
+    anonymous = named.startswith("ftdi:///")
     if not found:
         raise AdapterUnavailable(
-            f"No adapter on the USB answers to {named}.",
-            next_step="Plug in an FT232H, FT2232H or FT4232H, or name one that is there;"
-            " `find_adapters()` lists them.",
+            "There is no FT232H, FT2232H or FT4232H on the USB."
+            if anonymous
+            else f"No adapter on the USB answers to {named}.",
+            next_step="Plug the adapter in, or name one that is there; `find_adapters()` lists"
+            " them.",
         )
     listed = "; ".join(each.sentence() for each in found)
     raise AdapterUnavailable(
-        f"{len(found)} adapters answer to {named}: {listed}.",
+        f"{len(found)} adapters {'are there' if anonymous else 'answer to ' + named}: {listed}.",
         next_step="Name one of them by the URL at its start.",
     )
 

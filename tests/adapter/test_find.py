@@ -186,7 +186,7 @@ def test_of_several_adapters_none_is_taken_unnamed() -> None:
     with pytest.raises(AdapterUnavailable) as caught:
         open_only_adapter(backend=bus)
 
-    assert "2 adapters answer" in str(caught.value)
+    assert "2 adapters are there" in str(caught.value)
     assert "ftdi://ftdi:232h:A1/1" in str(caught.value)
     assert "ftdi://ftdi:232h:1:2/1" in str(caught.value)
     assert "Name one of them" in str(caught.value)
@@ -215,6 +215,11 @@ def test_a_name_finds_its_adapter(url: str, address: int) -> None:
         used = [usb.address for usb in adapters if usb.engines[0].mpsse or usb.engines[-1].mpsse]
 
     assert used == [address]
+
+
+def test_without_any_adapter_nothing_opens() -> None:
+    with pytest.raises(AdapterUnavailable, match=r"There is no FT232H(.|\n)*Plug the adapter in"):
+        open_only_adapter(backend=Bus())
 
 
 def test_a_name_nobody_answers_to_is_refused() -> None:
