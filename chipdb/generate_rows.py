@@ -265,9 +265,19 @@ def _row(
         row["jedec_id"] = jedec_id.upper()
     if ext_id:
         row["ext_id"] = ext_id.upper()
-    if part not in row["parts"]:
-        row["parts"].append(part)
+    for name in (part, *_other_names(part)):
+        if name not in row["parts"]:
+            row["parts"].append(name)
     return row
+
+
+def _other_names(part: str) -> Iterator[str]:
+    """What else stands on packages, from memory: S0 and S1 are one part with two sector sizes,
+    and the letters SL of old tables are FL in print."""
+    if re.match(r"S25FL\d+[SP][01]$", part):
+        yield part[:-1]
+    if part.startswith("S25SL"):
+        yield part.replace("S25SL", "S25FL")
 
 
 def _take_id_entry(
@@ -443,6 +453,8 @@ def _erase(row: Row, part: str, facts: Row, stated: tables.Sfdp | None) -> None:
         found = stated_times.get((opcode, size))
         if opcode in known_times:
             typ, longest = known_times[opcode]
+            if "cited" not in facts:  # a wrong typical time costs nothing, a short limit a job
+                longest = max(longest, _TIMES[size][1])
         elif found and found.ms_typ and found.ms_max:
             typ, longest = found.ms_typ, found.ms_max
         else:
@@ -461,7 +473,9 @@ def _program(row: Row, facts: Row, stated: tables.Sfdp | None) -> None:
     density = row["density_bytes"]
     row["program_us_typ"] = facts.get("program_us_typ") or (stated and stated.program_us_typ) or 700
     row["program_us_max"] = (
-        facts.get("program_us_max") or (stated and stated.program_us_max) or 5000
+        (facts.get("program_us_max") if "cited" in facts else None)
+        or (stated and stated.program_us_max)
+        or 5000
     )
     row["page_size"] = 256
     if density <= 32 * _MIB and row.get("kind", "NOR") == "NOR":
@@ -472,7 +486,7 @@ def _program(row: Row, facts: Row, stated: tables.Sfdp | None) -> None:
         or max(1000, 2500 * density // _MIB)
     )
     row["chip_erase_ms_max"] = (
-        facts.get("chip_erase_ms_max")
+        (facts.get("chip_erase_ms_max") if "cited" in facts else None)
         or (stated and stated.chip_erase_ms_max)
         or max(10_000, 16_000 * density // _MIB)
     )
@@ -529,7 +543,7 @@ def _layout(row: Row, part: str) -> tuple[str, str, int] | None:
         r"MX25L(1605D|3205D|6405D|12805D)": ("Macronix D", _ONE_BYTE, 100),
         r"MX(25|66)": ("Macronix", _TWO_BYTES, 40),
         r"IS25[LW]P": ("ISSI", _ONE_BYTE, 100),
-        r"S25F[LS](128|256|512|129)|S70F": ("Spansion", _TWO_BYTES, 500),
+        r"S25F[LS](128|256|512|129)[SP]|S70F": ("Spansion", _TWO_BYTES, 500),
         r"S25FL(1|2|0)\d\dK|S25FL0\d\dK": ("Winbond", _TWO_BYTES, 100),
         r"SST26": ("SST26", _ONE_BYTE, 100),
         r"SST25": ("SST25", _ONE_BYTE, 100),

@@ -15,7 +15,7 @@ from chipdb.families import family_supply
 from chipdb.row import ChipRow, KnownFrom
 
 _ALIKE: Final = str.maketrans("OQBSI", "00851")
-_SHORTEST: Final = 5  # characters of a marking that can name a part
+_SHORTEST: Final = 4  # characters of a marking that can name a part
 
 MAKER_WORDS: Final = {
     "WINBOND": "Winbond",
@@ -139,13 +139,17 @@ def _maker_named(text: str) -> str | None:
 
 def _tokens(text: str) -> Iterator[str]:
     """Stretches of the marking that can name a part: words, and up to three words joined."""
-    words = [_plain(word) for word in text.split()]
-    words = [word for word in words if word]
+    printed = text.upper().split()
+    words = [plain for plain in map(_plain, printed) if plain]
     for count in (1, 2, 3):
         for at in range(len(words) - count + 1):
             joined = "".join(words[at : at + count])
-            if len(joined) >= _SHORTEST or (count == len(words) and len(joined) >= 4):
+            if len(joined) >= _SHORTEST:
                 yield joined
+    for word in printed:  # "QH64-104HIP": the dash ends the part, and digits follow it
+        before = _plain(word.split("-")[0])
+        if "-" in word and len(before) >= _SHORTEST:
+            yield before
 
 
 @lru_cache(maxsize=4096)
