@@ -20,6 +20,7 @@ A package in TOML, here inside an edit file or in a file of its own:
     speedMbps = 4267
 """
 
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
@@ -72,7 +73,7 @@ class MemoryPackage:
     cas_latencies: tuple[int, ...] | None = None  # LPDDR4/4X: where the part lists its own
     tck_max_ps: int | None = None
     trfc_ps: tuple[int, ...] | None = None  # LPDDR: all-bank, per-bank; DDR4: 1x, 2x, 4x
-    known_from: Mapping[str, KnownFrom] = field(default_factory=dict)
+    known_from: Mapping[str, KnownFrom] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
         for name in ("density_gbit", "dies", "ranks", "width_bits", "channels_per_die"):
@@ -156,12 +157,23 @@ def parse_package(table: Mapping[str, Any]) -> MemoryPackage:
     values: dict[str, Any] = {}
     known_from: dict[str, KnownFrom] = {}
     for name, given in attributes.items():
-        values[name], known_from[name] = _value_and_origin(name, given, default)
+        values[name], origin = _value_and_origin(name, given, default)
+        if name not in _CONSTANTS:
+            known_from[name] = origin
     fields = _package_fields(memory_type, values)
     part = table.get("part", "")
     if not isinstance(part, str):
         raise _refused("The part of a memory package is text.")
     return MemoryPackage(type=memory_type, part=part, known_from=known_from, **fields)
+
+
+def parse_package_file(text: str) -> MemoryPackage:
+    """The package of a TOML file of its own. Raises `CheckFailed` as `parse_package` does."""
+    try:
+        table = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise _refused(f"The description of the package is not TOML: {error}.") from error
+    return parse_package(table)
 
 
 def _value_and_origin(name: str, given: Any, default: Any) -> tuple[Any, KnownFrom]:

@@ -7,7 +7,8 @@ What has only key bytes that fit is claimed as a neighbour of such contents at t
 
 import itertools
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -36,15 +37,35 @@ class MemoryRecord:
     @property
     def crc(self) -> Check:
         """The record's own CRC, at its place in the image."""
-        here = self.content.crc.moved(self.offset)
-        return Check(
-            kind=here.kind,
-            offset=here.offset,
-            order=here.order,
-            covers=here.covers,
-            state=self.content.crc.state,
-            why=self.content.crc.why,
-        )
+        crc = self.content.crc
+        return replace(crc.moved(self.offset), state=crc.state, why=crc.why)
+
+    def as_json(self) -> dict[str, Any]:
+        """The record for `inspect`: offsets in the image, densities in Gbit, speed in MT/s."""
+        content = self.content
+        return {
+            "offset": self.offset,
+            "length": self.length,
+            "type": content.type.value,
+            "convention": content.convention.value,
+            "density_gbit": content.density_gbit,
+            "ranks": content.ranks,
+            "channels": content.channels,
+            "channels_per_die": content.channels_per_die,
+            "dies": content.dies,
+            "width_bits": content.width_bits,
+            "speed_mtps": content.speed_mtps,
+            "capacity_gbit": content.capacity_gbit,
+            "capacity_of": content.capacity_of,
+            "part_number": content.part_number,
+            "check": {
+                "kind": self.crc.kind.value,
+                "offset": self.crc.offset,
+                "holds": self.crc.holds,
+                "state": self.crc.state.value,
+            },
+            "doubts": list(content.doubts),
+        }
 
 
 def find_records(data: bytes) -> tuple[MemoryRecord, ...]:

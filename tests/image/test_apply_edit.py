@@ -2,6 +2,7 @@
 
 import zlib
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -16,6 +17,7 @@ from flashbench.image.memory_edit import Answer, Unsaid
 from flashbench.image.memory_package import parse_package
 from flashbench.image.memory_records import find_records
 from flashbench.image.suggest_edit import suggest_edit
+from flashbench.rehearsal.demo_board import demo_image
 from tests.image.edit_scene import (
     BLOCK_BYTES,
     CHANGE,
@@ -332,3 +334,22 @@ def test_a_suggestion_for_an_ambiguous_check_chooses_none() -> None:
     assert '#   kind = "Adler-32"' in text
     with pytest.raises(CheckFailed, match="must name its check"):
         parse_edit(text)
+
+
+def test_the_example_of_the_documentation_works_on_the_practice_board() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "edit-files.md").read_text()
+    example = page.partition("```toml\n")[2].partition("```")[0]
+    image = demo_image()
+
+    result = apply_edit(image, parse_edit(example))
+
+    assert len(result.changes) == 2 * (1 + 6) + 1
+    assert Unsaid.STRAPS not in result.questions
+    assert Unsaid.STORED_TRAINING in result.questions
+    assert "ranksPerChannel is known from the seller only" in result.doubts
+
+
+def test_the_documentation_lists_every_kind_of_check() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "edit-files.md").read_text()
+
+    assert {kind.value for kind in CheckKind} <= set(page.splitlines())

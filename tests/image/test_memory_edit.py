@@ -4,6 +4,7 @@ import itertools
 from collections import defaultdict
 
 import pytest
+import tomli_w
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -19,8 +20,9 @@ from flashbench.image.memory_edit import (
     double_capacity,
     ways_to_double,
 )
-from flashbench.image.memory_package import MemoryPackage, parse_package
+from flashbench.image.memory_package import MemoryPackage, parse_package, parse_package_file
 from flashbench.image.spd import spd_crc
+from flashbench.image.suggest_edit import package_table
 from tests.image.spd_data import BOARD, DECLARED, ENTRIES, Entry, entry
 
 # What the part lists' generator stores where an attribute is not given; the public data say so
@@ -281,3 +283,25 @@ def test_a_package_that_is_not_fully_told_is_refused(
 
     with pytest.raises(CheckFailed, match=complaint):
         parse_package(whole | broken)
+
+
+@settings(max_examples=200)
+@given(st.text(max_size=300))
+def test_random_text_as_a_package_file_never_crashes(text: str) -> None:
+    with pytest.raises(CheckFailed):
+        parse_package_file(text)
+
+
+@pytest.mark.parametrize("declared", DECLARED[:: len(DECLARED) // 20], ids=lambda e: str(e.part))
+def test_a_package_written_out_reads_back_equal(declared: Entry) -> None:
+    package = declared.package()
+
+    assert parse_package_file(tomli_w.dumps(package_table(package))) == package
+
+
+def test_the_part_with_its_own_latencies_reads_back_equal() -> None:
+    package = entry("NT6AP256T32AV-J1", "lp4x/set-0").package(
+        tRFCabMinPs=180_000, tRFCpbMinPs=90_000
+    )
+
+    assert parse_package_file(tomli_w.dumps(package_table(package))) == package

@@ -1,5 +1,7 @@
 """Finding SPD contents in images. Contents: tests/data/spd/README.md."""
 
+import json
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -60,6 +62,16 @@ def test_the_crc_of_a_record_lies_at_its_place_in_the_image() -> None:
     assert record.crc.state is CheckState.RIGHT
     assert record.crc.offset == 4096 + 126
     assert record.crc.covers == ((4096, 4096 + 126),)
+
+
+def test_a_record_is_plain_data_for_json() -> None:
+    (record,) = find_records(bytes(64) + entry("MT53E1G32D2NP-046 WT:B", "lp4x/set-1").spd)
+    plain = json.loads(json.dumps(record.as_json()))
+
+    told = {"offset": 64, "type": "LPDDR4X", "density_gbit": 8, "ranks": 2, "dies": 2}
+    assert told.items() <= plain.items()
+    assert plain["capacity_gbit"] == 32
+    assert plain["check"]["holds"] is None
 
 
 def test_an_image_made_of_key_bytes_is_bounded() -> None:
