@@ -91,18 +91,7 @@ def look_up(text: str, rows: Sequence[ChipRow]) -> MarkingLookup:
     matches = _best(_matches(_tokens(text), considered))
     found = tuple(dict.fromkeys(m.row for m in matches))
     if not found:
-        return MarkingLookup(
-            text=text,
-            read_as="",
-            rows=(),
-            supply_volts=None,
-            supplies_differ=False,
-            look_alikes=0,
-            sentences=(
-                "The supply is not known: no part of the table matches this marking."
-                " Find its datasheet before any voltage is applied.",
-            ),
-        )
+        return _nothing_found(text)
     first = matches[0]
     volts, differ, sentences = _supply(matches, found)
     if first.look_alikes:
@@ -122,9 +111,23 @@ def look_up(text: str, rows: Sequence[ChipRow]) -> MarkingLookup:
     )
 
 
-def part_as_printed(part: str) -> str:
-    """A part name as `look_up` compares it: capitals and digits only."""
-    return _plain(part)
+def _nothing_found(text: str) -> MarkingLookup:
+    said = "The supply is not known: no part of the table matches this marking."
+    rule = next((rule for token in _tokens(text) if (rule := family_supply(token))), None)
+    if rule:
+        said += (
+            f" The letters of {rule.letters} stand for {rule.volts[0]:.2f} to"
+            f" {rule.volts[1]:.2f} V, which proves nothing."
+        )
+    return MarkingLookup(
+        text=text,
+        read_as="",
+        rows=(),
+        supply_volts=None,
+        supplies_differ=False,
+        look_alikes=0,
+        sentences=(f"{said} Find its datasheet before any voltage is applied.",),
+    )
 
 
 @lru_cache(maxsize=4096)
