@@ -110,7 +110,12 @@ class Bench:
         self._closers = closers
 
     def close(self) -> None:
-        """Give the device back and let go of the chip's files."""
+        """Give the device back and let go of the chip's files.
+
+        What the adapter has queued is executed: it does not know that its host is gone.
+        """
+        if self.adapter.plugged:
+            self.adapter.run_dry()
         usb.util.dispose_resources(self.device)
         self._closers.close()
 

@@ -9,6 +9,7 @@ a blocked writer waits until the writer times out.
 """
 
 import errno
+import math
 import threading
 from array import array
 from collections.abc import Iterator, Sequence
@@ -146,6 +147,12 @@ class VirtualAdapter:
             if not self.plugged:
                 raise _gone()
 
+    def run_dry(self) -> None:
+        """Let the engines finish what they hold, as they do when the host has nothing to say."""
+        for port in self.ports:
+            port.engine.run(until_s=math.inf, reply_limit=port.fifo_bytes)
+            self.time.reach(port.engine.now_s)
+
     def write(self, port: _Port, data: bytes, timeout_ms: int) -> int:
         """One bulk OUT transfer; the count of bytes that reached the FIFO in time."""
         self.begin_transfer()
@@ -154,6 +161,7 @@ class VirtualAdapter:
         cut = self.faults.bytes_before_unplug(self.bulk_transfers, len(data))
         if cut is not None:
             self._deliver(port, data[:cut], start_s, timeout_ms)
+            self.run_dry()
             self._unplugged_by_fault()
         accepted = self._deliver(port, data, start_s, timeout_ms)
         self.bulk_bytes["out"] += accepted
