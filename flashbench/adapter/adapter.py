@@ -2,12 +2,14 @@
 
 import secrets
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
 
 from flashbench.adapter._wire import Wire
 from flashbench.adapter.time_source import TimeSource
+from flashbench.errors import AdapterError
 
 
 @dataclass(slots=True)
@@ -53,10 +55,18 @@ class Adapter:
         self._wire = wire
         self._give_back = give_back
         self._closed = False
+        self._last_words: list[Callable[[], None]] = []
         self.facts = facts
         self.clock_hz = wire.true_hz(clock_hz)
         self.time = time
         self.session = Session()
+
+    def before_release(self, last_words: Callable[[], None]) -> None:
+        """Have `last_words` called when the adapter is closed, right before its pins go off.
+
+        It may run frames. A bus that fails there is let go in silence: nothing depends on it.
+        """
+        self._last_words.append(last_words)
 
     @property
     def closed(self) -> bool:
@@ -84,6 +94,9 @@ class Adapter:
         if self._closed:
             return
         self._closed = True
+        for last_words in self._last_words:
+            with suppress(AdapterError):
+                last_words()
         try:
             self._wire.release_pins()
         finally:

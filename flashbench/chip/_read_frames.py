@@ -71,6 +71,11 @@ def release_power_down() -> Frame:
     )
 
 
+def enter_power_down() -> Frame:
+    """Enter deep power-down (B9h): for a chip that was found there."""
+    return Frame(name="enter deep power-down (B9h)", out=b"\xb9", seal=FRAME_SEAL)
+
+
 def read_sfdp(offset: int, size: int) -> Frame:
     """Read `size` bytes of SFDP from `offset`: 3 address bytes always, 8 dummy clocks."""
     out = b"\x5a" + offset.to_bytes(3, "big") + b"\x00"

@@ -6,6 +6,7 @@ Registers and the unique ID are read afterwards, where the chip's own layout say
 
 from collections.abc import Sequence
 from dataclasses import InitVar, dataclass, field
+from functools import partial
 from typing import Any, Final
 
 from chipdb import sfdp as sfdp_tables
@@ -54,6 +55,7 @@ class Identified:
     marking: str | None
     unique_id: bytes | None
     registers: dict[Register, int] = field(repr=False)
+    found_in_4byte_mode: bool
     woken: bool
     seal: InitVar[object]
 
@@ -111,11 +113,6 @@ class Identified:
             ChipUntouched: two reads of a register differ although the chip is idle.
         """
         return _read_registers(self.wire, self.profile, self.clock_hz)
-
-    @property
-    def found_in_4byte_mode(self) -> bool:
-        """True if the chip was in 4-byte address mode before anything was sent to it."""
-        return _in_4byte_mode(self.profile, self.registers)
 
     def facts(self) -> dict[str, Any]:
         """What is known of the chip, as plain data for the job folder and for JSON."""
@@ -190,6 +187,9 @@ def identify(
         )
         refuse_unreadable(profile)
         registers = _read_registers(wire, profile, hz)
+        in_4byte_mode = _in_4byte_mode(wire, profile, registers, hz)
+        if woken:
+            adapter.before_release(partial(_back_to_power_down, wire, hz))
         return Identified(
             adapter=adapter,
             session_id=adapter.session.id,
@@ -198,10 +198,9 @@ def identify(
             profile=profile,
             supply_volts=supply_volts,
             marking=marking,
-            unique_id=_read_unique_id(
-                wire, profile, four_byte=_in_4byte_mode(profile, registers), hz=hz
-            ),
+            unique_id=_read_unique_id(wire, profile, four_byte=in_4byte_mode, hz=hz),
             registers=registers,
+            found_in_4byte_mode=in_4byte_mode,
             woken=woken,
             seal=_SEAL,
         )
@@ -324,16 +323,29 @@ def _read_registers(wire: Wire, profile: ChipProfile, hz: int) -> dict[Register,
     return values
 
 
-def _in_4byte_mode(profile: ChipProfile, registers: dict[Register, int]) -> bool:
-    """By SR3 bit 0 (Winbond, ADS) or configuration bit 5 (Macronix); False where none is read."""
-    bits = {
-        "Winbond 256 Mbit": (Register.STATUS_3, 0),
-        "Macronix": (Register.CONFIGURATION, 5),
-    }
-    if profile.density_bytes <= frames.READ_FRAME_BYTES_MAX or profile.protection not in bits:
+_MODE_BITS: Final = {
+    "Winbond 256 Mbit": (Register.STATUS_3, 0),  # ADS
+    "Macronix": (Register.CONFIGURATION, 5),
+    "Micron": (Register.FLAG_STATUS, 0),
+}
+
+
+def _in_4byte_mode(
+    wire: Wire, profile: ChipProfile, registers: dict[Register, int], hz: int
+) -> bool:
+    """Whether the chip was left in 4-byte address mode; False where no bit is known to tell."""
+    known = _MODE_BITS.get(profile.protection or "")
+    if profile.density_bytes <= frames.READ_FRAME_BYTES_MAX or known is None:
         return False
-    register, bit = bits[profile.protection]
+    register, bit = known
+    if register not in registers:
+        return bool(_run(wire, [frames.read_register(register)], hz)[0] >> bit & 1)
     return bool(registers[register] >> bit & 1)
+
+
+def _back_to_power_down(wire: Wire, hz: int) -> None:
+    """Leave a chip that had to be woken the way it was found."""
+    _run(wire, [frames.enter_power_down()], hz)
 
 
 def _read_unique_id(wire: Wire, profile: ChipProfile, *, four_byte: bool, hz: int) -> bytes | None:
