@@ -20,12 +20,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Self
+from typing import Annotated, Self
 
 import msgspec
 
 from flashbench.job.disk import Disk, Kind
 from flashbench.job.refusals import JobDamaged
+from flashbench.job.round_files import read_whole
 
 JOURNAL = "journal.jsonl"
 HEAD = "journal.head"
@@ -62,7 +63,7 @@ class Line:
 class Head:
     """How many lines the medium surely holds, and the hash of the last of them."""
 
-    count: int
+    count: Annotated[int, msgspec.Meta(ge=0)]
     sha256: str
 
 
@@ -139,7 +140,7 @@ def verify(journal: bytes, head: Head) -> Verified:
             f"{JOURNAL} is damaged: {head.count} lines were written, and only the first"
             f" {len(lines)} are as written; line {len(lines) + 1} was cut, edited or moved."
         )
-    if head.count and lines[head.count - 1].sha256 != head.sha256:
+    if head.sha256 != (lines[head.count - 1].sha256 if head.count else _NO_LINE):
         raise JobDamaged(
             f"{JOURNAL} and {HEAD} contradict each other at line {head.count}:"
             " one of them was replaced."
@@ -150,17 +151,11 @@ def verify(journal: bytes, head: Head) -> Verified:
 
 def read_journal(disk: Disk, folder: Path) -> Verified:
     """Read and verify the journal in `folder`. Raises `JobDamaged`, or `OSError` from the disk."""
-    head_data = _read_or_damaged(disk, folder / HEAD, at_most=HEAD_BYTES_MAX)
+    head_data = read_whole(disk, folder / HEAD, at_most=HEAD_BYTES_MAX)
     head = decode_head(head_data)
     if head is None:
         raise JobDamaged(f"{HEAD} is damaged: it is not a count and a hash.")
-    return verify(_read_or_damaged(disk, folder / JOURNAL, at_most=JOURNAL_BYTES_MAX), head)
-
-
-def _read_or_damaged(disk: Disk, path: Path, *, at_most: int) -> bytes:
-    if disk.kind(path) is not Kind.FILE:
-        raise JobDamaged(f"{path.name} is missing from {path.parent.name}.")
-    return disk.read(path, at_most=at_most)
+    return verify(read_whole(disk, folder / JOURNAL, at_most=JOURNAL_BYTES_MAX), head)
 
 
 class Journal:

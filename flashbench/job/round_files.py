@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flashbench.job import layout
-from flashbench.job.disk import Disk, Kind
+from flashbench.job.disk import Disk, Kind, TooLarge
 from flashbench.job.refusals import JobDamaged
 
 
@@ -57,10 +57,7 @@ class RoundFiles:
 
     def load(self, name: str, sha256: str) -> bytes:
         """The bytes of NAME if their hash is `sha256`, as journalled. Raises `JobDamaged`."""
-        path = self.folder / name
-        if self._disk.kind(path) is not Kind.FILE:
-            raise JobDamaged(f"{name} is missing from {self.folder.name}.")
-        data = self._disk.read(path, at_most=layout.IMAGE_BYTES_MAX)
+        data = read_whole(self._disk, self.folder / name, at_most=layout.IMAGE_BYTES_MAX)
         found = hashlib.sha256(data).hexdigest()
         if found != sha256:
             raise JobDamaged(
@@ -82,7 +79,7 @@ class RoundFiles:
         line = layout.hash_line(sha256, name)
         if self._disk.kind(path) is Kind.ABSENT:
             self._disk.write_new(path, line)
-        elif self._disk.read(path, at_most=layout.HASH_BYTES_MAX) != line:
+        elif read_whole(self._disk, path, at_most=layout.HASH_BYTES_MAX) != line:
             raise JobDamaged(
                 f"{hash_name} in {self.folder.name} was changed; {name} itself is as the journal"
                 " says it was saved.",
@@ -99,3 +96,20 @@ class RoundFiles:
         number = self.next_number("doubtful")
         self._disk.move_new(path, self.folder / f"doubtful-{number}.bin")
         self._disk.sync_folder(self.folder)
+
+
+def read_whole(disk: Disk, path: Path, *, at_most: int) -> bytes:
+    """A file of a job, which is a plain file and not larger than any that flashbench writes.
+
+    Raises `JobDamaged` if it is missing, a link, a pipe, or too large; `OSError` from the disk.
+    """
+    where = f"{path.name} in {path.parent.name}"
+    kind = disk.kind(path)
+    if kind is Kind.ABSENT:
+        raise JobDamaged(f"{path.name} is missing from {path.parent.name}.")
+    if kind is not Kind.FILE:
+        raise JobDamaged(f"{where} is not a plain file.")
+    try:
+        return disk.read(path, at_most=at_most)
+    except TooLarge as error:
+        raise JobDamaged(f"{where} is not what was saved: {error.strerror}.") from error

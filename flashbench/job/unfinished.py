@@ -37,7 +37,7 @@ class UnfinishedWrite:
     jedec_id: str
     unique_id: str | None
     suspect: tuple[range, ...]  # to be erased in full, whatever they read
-    announced: tuple[range, ...]  # everything any announcement since the last finish named
+    announced: tuple[range, ...]  # named since the last finish, or reached by a refuted opcode
     proven: tuple[range, ...]  # announced and not suspect
     registers_before: Mapping[str, int]  # the first values journalled since the last finish
     registers_to_put_back: Mapping[str, int]  # those of them that were changed and not restored
@@ -53,6 +53,7 @@ class _Chip:
     open_units: dict[tuple[int, int], AnnouncedUnit] = field(default_factory=dict)
     must_erase: list[range] = field(default_factory=list)  # suspect when last announced
     erased: list[range] = field(default_factory=list)  # and proven since
+    reached: list[range] = field(default_factory=list)  # perhaps, by a refuted opcode
     first_values: dict[str, int] = field(default_factory=dict)
     changed: set[str] = field(default_factory=set)
     refuted: set[int] = field(default_factory=set)
@@ -75,6 +76,14 @@ class _Chip:
         still_open = map(_stretch, self.open_units.values())
         return merged([*without(self.must_erase, self.erased), *still_open])
 
+    def refute(self, event: OpcodeRefuted) -> None:
+        reached = range(event.start, event.start + event.size)
+        # What was proven before may have been erased by it.
+        self.must_erase = merged([*without(self.must_erase, self.erased), reached])
+        self.erased = []
+        self.reached.append(reached)
+        self.refuted.add(event.opcode)
+
     def note_first(self, values: Mapping[str, int]) -> None:
         self.first_values = {**values, **self.first_values}
 
@@ -84,6 +93,7 @@ class _Chip:
         self.open_units = {}
         self.must_erase = []
         self.erased = []
+        self.reached = []
         self.first_values = {}
         self.changed = set()
         self.cells_proven = False
@@ -175,9 +185,7 @@ def _tell(chip: _Chip, event: Event) -> None:
                 if value == chip.first_values.get(name, value)
             }
         case OpcodeRefuted():
-            chip.refuted.add(event.opcode)
-            reached = range(event.start, event.start + event.size)
-            chip.must_erase = merged([*chip.must_erase, reached])
+            chip.refute(event)
         case CellsProven():
             chip.cells_proven = True
         case WriteFinished():
@@ -189,6 +197,7 @@ def _tell(chip: _Chip, event: Event) -> None:
 def _told(chip: _Chip) -> UnfinishedWrite:
     last = chip.announcements[-1]
     named = [_stretch(unit) for each in chip.announcements for unit in each.units]
+    named += chip.reached
     suspect = chip.suspect()
     return UnfinishedWrite(
         target_sha256=last.target_sha256,
