@@ -105,7 +105,8 @@ def plan_rewrite(
     Raises:
         TypeError: `backup` is not a Backup.
         ChipUntouched: another chip, wrong size, size not proven, a write is unfinished, or
-            the chip no longer holds what the backup (or this job's last proven image) says.
+            the chip holds neither what the backup (or a proven image of this job) says nor
+            already the new image.
     """
     _demand_types(chip, backup)
     job = backup.job
@@ -117,7 +118,7 @@ def plan_rewrite(
             next_step=f"Run: flashbench finish {job.folder}  (or: restore {job.folder})",
         )
     current = _read_current(chip, progress)
-    _refuse_changed_contents(current, backup)
+    _refuse_changed_contents(current, backup, new_image)
     number = job.image_number(screening.sha256_hex(new_image))
     if number is None:
         number = job.save_image(new_image, change_sheet(backup.image, new_image))
@@ -252,8 +253,11 @@ def _read_current(chip: Identified, progress: Progress) -> bytes:
     )
 
 
-def _refuse_changed_contents(current: bytes, backup: Backup) -> None:
-    if current == backup.image or screening.sha256_hex(current) in backup.job.proven_images():
+def _refuse_changed_contents(current: bytes, backup: Backup, new_image: bytes) -> None:
+    if (
+        current in (backup.image, new_image)
+        or screening.sha256_hex(current) in backup.job.proven_images()
+    ):
         return
     found = screening.disagreement(backup.image, current)
     where = (

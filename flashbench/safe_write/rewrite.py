@@ -99,10 +99,11 @@ def _carry_out(plan: Plan, progress: Progress) -> None:
     except BaseException as error:
         if not sender.has_sent:
             raise
-        raise _half_written(plan, error) from error
+        raise half_written(plan, error) from error
 
 
-def _half_written(plan: Plan, error: BaseException) -> ChipHalfWritten:
+def half_written(plan: Plan, error: BaseException) -> ChipHalfWritten:
+    """What `error` means once something of `plan` was changed and is not proven."""
     next_step = _HALF_WRITTEN_NEXT.format(job=plan.job.folder)
     if isinstance(error, ChipHalfWritten):
         return ChipHalfWritten(error.seen, next_step=error.next_step)

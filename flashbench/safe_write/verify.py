@@ -10,7 +10,7 @@ from flashbench.job.events import CellsProven, WriteFinished
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write.plan import Plan
-from flashbench.safe_write.rewrite import Written
+from flashbench.safe_write.rewrite import Written, half_written
 
 _SEAL: Final = object()
 
@@ -38,7 +38,9 @@ def verify(written: Written, *, progress: Progress = silent) -> Verified:
 
     Raises:
         TypeError: `written` is not a Written.
-        ChipHalfWritten: a byte or a register is not what it shall be; it says which.
+        ChipHalfWritten: a byte or a register is not what it shall be; it says which. Or the bus
+            failed, or the user stopped, and what was changed is not proven.
+        AdapterError, Interrupted: so, where the plan changed nothing.
     """
     if not isinstance(written, Written):
         raise TypeError("verify() takes the Written that rewrite() made")
@@ -49,6 +51,15 @@ def verify(written: Written, *, progress: Progress = silent) -> Verified:
             "The chip was changed again after this plan was carried out.",
             next_step="Run finish or restore: they read the chip anew.",
         )
+    try:
+        return _prove(plan, progress)
+    except BaseException as error:
+        if plan.changes_nothing:
+            raise
+        raise half_written(plan, error) from error
+
+
+def _prove(plan: Plan, progress: Progress) -> Verified:
     found = reading.read_whole(
         plan.chip,
         kind=ReadKind.PLAIN,
