@@ -120,10 +120,17 @@ class MemoryEdit:
             f"fitted: {capacity_text(package.capacity_gbit)} per package",
         ]
         if packages_on_board is not None:
-            total = package.capacity_gbit * packages_on_board
+            before = self.before.capacity_gbit * packages_on_board
+            after = package.capacity_gbit * packages_on_board
+            was = (
+                capacity_text(before)
+                if self.before.capacity_of == "package"
+                else "not told by this SPD content"
+            )
+            lines.append(f"board before: {was}")
             lines.append(
-                f"board: {capacity_text(total)} in {packages_on_board} package(s), if the board"
-                " has all their channels wired"
+                f"board after: {capacity_text(after)} in {packages_on_board} package(s), if all"
+                " their channels are wired"
             )
         return tuple(lines)
 

@@ -91,7 +91,11 @@ def find_strap_tables(data: bytes, records: Sequence[MemoryRecord]) -> tuple[Str
                     offset=run[0].offset,
                     stride=stride,
                     rows=rows,
-                    notes=(*_blank_before(data, rows, stride), *_repeats(rows)),
+                    notes=(
+                        *_blank_before(data, rows, stride),
+                        *_conventions(rows),
+                        *_repeats(rows),
+                    ),
                 )
             )
         else:
@@ -254,6 +258,16 @@ def _blank_before(data: bytes, rows: tuple[StrapRow, ...], stride: int) -> tuple
     return (
         "What precedes the first row is blank: if the table begins there with empty rows, every"
         " index is higher.",
+    )
+
+
+def _conventions(rows: tuple[StrapRow, ...]) -> tuple[str, ...]:
+    found = {row.record.content.convention.value for row in rows if row.record}
+    if len(found) < 2:
+        return ()
+    return (
+        f"The rows follow different conventions ({'; '.join(sorted(found))}): no row may be copied"
+        " over another.",
     )
 
 

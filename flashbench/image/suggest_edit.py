@@ -10,7 +10,7 @@ from flashbench.errors import CheckFailed
 from flashbench.image.checks import Check, Span
 from flashbench.image.edit_file import FORMAT
 from flashbench.image.finds import Block
-from flashbench.image.memory_edit import Unsaid
+from flashbench.image.memory_edit import Answer, Unsaid
 from flashbench.image.memory_package import MemoryPackage, attribute_names, capacity_text
 from flashbench.image.memory_records import MemoryRecord
 
@@ -37,36 +37,40 @@ def suggest_edit(
             f"{len(records)} memory records were named for one package.",
             next_step="Name the one record that the board uses; its straps or `was` tell which.",
         )
-    table: dict[str, Any] = {
-        "name": block.name,
-        "signature": block.signature.hex(" "),
-        "length": block.length,
-        "copies": len(copies),
-    }
-    also = _telling_bytes(image, copies, blocks)
-    if also:
-        table["also"] = also
-    if any(copy.unequal for copy in copies):
-        table["copies_may_differ"] = False
     comments = [f"Block at {', '.join(f'{copy.offset:#x}' for copy in copies)}."]
+    lines = [
+        "[[block]]",
+        *_lines(
+            name=block.name,
+            signature=block.signature.hex(" "),
+            length=block.length,
+            copies=len(copies),
+        ),
+        *_telling_bytes(image, copies, blocks),
+    ]
+    if any(copy.unequal for copy in copies):
+        lines += ["copies_may_differ = false"]
     if block.ambiguous:
         comments += _ambiguity(block)
     elif block.checks:
-        table["check"] = [_check_table(check, block.offset) for check in block.checks]
+        for check in block.checks:
+            lines += ["", "[[block.check]]", *_check_lines(check, block.offset)]
     else:
-        table["no_check"] = True
-    if package is not None:
-        table["memory"] = [_memory_table(image, block, records[0], package)]
-        answers = {question.key: "don't know" for question in Unsaid}
-    else:
-        answers = {}
+        lines += ["no_check = true"]
+    if package is None:
         comments += _how_to_go_on(block, records)
-    document: dict[str, Any] = {"flashbench_edit": FORMAT, "about": "", "block": [table]}
-    if answers:
-        document["answers"] = answers
-        comments += [f"{question.key}: {question.value}" for question in Unsaid]
-    text = "".join(f"# {line}\n" for line in comments)
-    return text + "\n" + tomli_w.dumps(document)
+    else:
+        lines += ["", *_memory_lines(image, block, records[0], package), "", *_answer_lines()]
+    head = [*(f"# {comment}" for comment in comments), f"flashbench_edit = {FORMAT}"]
+    return "\n".join([*head, 'about = ""', "", *lines]) + "\n"
+
+
+def _lines(**values: Any) -> list[str]:
+    """One line for each key; lists stay on theirs."""
+    return [
+        f"{key} = {value}" if isinstance(value, list) else tomli_w.dumps({key: value}).strip()
+        for key, value in values.items()
+    ]
 
 
 def _copies(block: Block, blocks: Sequence[Block]) -> list[Block]:
@@ -75,10 +79,9 @@ def _copies(block: Block, blocks: Sequence[Block]) -> list[Block]:
     return copies or [block]
 
 
-def _telling_bytes(
-    image: bytes, copies: list[Block], blocks: Sequence[Block]
-) -> list[dict[str, Any]]:
-    """Header bytes, equal in all copies, that no other block of this signature and length has."""
+def _telling_bytes(image: bytes, copies: list[Block], blocks: Sequence[Block]) -> list[str]:
+    """The line `also`: header bytes, equal in all copies, that tell them from other blocks of
+    this signature and length."""
     first = copies[0]
     rivals = [
         other
@@ -87,7 +90,7 @@ def _telling_bytes(
         and other.signature == first.signature
         and other.length == first.length
     ]
-    chosen: list[dict[str, Any]] = []
+    chosen: list[str] = []
     for at in range(len(first.signature), min(_HEADER_MAX, first.length)):
         value = image[first.offset + at]
         in_check = any(check.field.contains(_one(first.offset + at)) for check in first.checks)
@@ -95,28 +98,28 @@ def _telling_bytes(
             continue
         told_apart = [other for other in rivals if image[other.offset + at] != value]
         if told_apart:
-            chosen.append({"at": at, "bytes": f"{value:02x}"})
+            chosen.append(f'{{ at = {at}, bytes = "{value:02x}" }}')
             rivals = [other for other in rivals if other not in told_apart]
-    return chosen
+    return [f"also = [{', '.join(chosen)}]"] if chosen else []
 
 
 def _one(offset: int) -> Span:
     return Span(offset, offset + 1)
 
 
-def _check_table(check: Check, base: int) -> dict[str, Any]:
+def _check_lines(check: Check, base: int) -> list[str]:
     here = check.moved(-base)
-    table: dict[str, Any] = {
-        "kind": here.kind.value,
-        "at": here.offset,
-        "order": here.order,
-        "covers": [list(span) for span in here.covers],
-    }
+    lines = _lines(
+        kind=here.kind.value,
+        at=here.offset,
+        order=here.order,
+        covers=[list(span) for span in here.covers],
+    )
     if here.zeroed:
-        table["zeroed"] = [list(span) for span in here.zeroed]
+        lines += _lines(zeroed=[list(span) for span in here.zeroed])
     if here.target:
-        table["target"] = here.target
-    return table
+        lines += _lines(target=here.target)
+    return lines
 
 
 def _ambiguity(block: Block) -> list[str]:
@@ -127,15 +130,13 @@ def _ambiguity(block: Block) -> list[str]:
         "[[block.check]]; nothing is repaired by guess:",
     ]
     for check in readings:
-        lines += [
-            f"  {line}" for line in tomli_w.dumps(_check_table(check, block.offset)).split("\n")
-        ]
+        lines += ["", *(f"  {line}" for line in _check_lines(check, block.offset))]
     return lines
 
 
-def _memory_table(
+def _memory_lines(
     image: bytes, block: Block, record: MemoryRecord, package: MemoryPackage
-) -> dict[str, Any]:
+) -> list[str]:
     if not block.span.contains(Span(record.offset, record.end)):
         raise CheckFailed(
             f"The memory record at {record.offset:#x} does not lie in the block at"
@@ -143,12 +144,25 @@ def _memory_table(
             next_step="Name the block that holds the record.",
         )
     stored = image[record.offset : record.end]
-    return {
-        "at": record.offset - block.offset,
-        "length": record.length,
-        "expect_sha256": hashlib.sha256(stored).hexdigest(),
-        "package": package_table(package),
-    }
+    return [
+        "[[block.memory]]",
+        *_lines(
+            at=record.offset - block.offset,
+            length=record.length,
+            expect_sha256=hashlib.sha256(stored).hexdigest(),
+        ),
+        "",
+        *tomli_w.dumps({"block": {"memory": {"package": package_table(package)}}})
+        .strip()
+        .split("\n"),
+    ]
+
+
+def _answer_lines() -> list[str]:
+    lines = ["[answers]"]
+    for question in Unsaid:
+        lines += [f"# {question.value}", f'{question.key} = "{Answer.UNKNOWN.value}"']
+    return lines
 
 
 def package_table(package: MemoryPackage) -> dict[str, Any]:
@@ -169,13 +183,18 @@ def package_table(package: MemoryPackage) -> dict[str, Any]:
             else ("TRFC1MinPs", "TRFC2MinPs", "TRFC4MinPs")
         )
         attributes |= dict(zip(names, package.trfc_ps, strict=True))
+    table: dict[str, Any] = {"part": package.part, "type": package.type.value}
+    origins = {package.known_from.get(name) for name in attributes}
+    common = origins.pop() if len(origins) == 1 else None
+    if common is not None:
+        return table | {"known_from": common.value, "attributes": attributes}
     told = {
         name: {"value": value, "known_from": package.known_from[name].value}
         if name in package.known_from
         else value
         for name, value in attributes.items()
     }
-    return {"part": package.part, "type": package.type.value, "attributes": told}
+    return table | {"attributes": told}
 
 
 def _how_to_go_on(block: Block, records: Sequence[MemoryRecord]) -> list[str]:

@@ -312,6 +312,7 @@ def test_a_suggested_edit_file_makes_the_edit() -> None:
     result = apply_edit(scene(), parse_edit(text))
     assert result.image == scene(*2 * [memory_block(NEW.spd)])
     assert len(result.questions) == len(Unsaid)
+    assert 'also = [{ at = 4, bytes = "03" }]' in text
 
 
 def test_a_suggestion_without_a_package_says_what_is_missing() -> None:

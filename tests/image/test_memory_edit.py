@@ -113,7 +113,17 @@ def test_each_change_names_its_reason_and_the_answer_it_rests_on() -> None:
         "before: 16 Gbit = 2 GB per 32-bit unit",
         "after: 32 Gbit = 4 GB per 32-bit unit",
         "fitted: 32 Gbit = 4 GB per package",
-        "board: 64 Gbit = 8 GB in 2 package(s), if the board has all their channels wired",
+        "board before: not told by this SPD content",
+        "board after: 64 Gbit = 8 GB in 2 package(s), if all their channels are wired",
+    )
+
+
+def test_the_capacity_of_the_board_is_given_before_and_after() -> None:
+    edit = double_capacity(entry("K4U6E3S4AA-MGCR", "lp4x/set-1").spd, Doubling.LARGER_DIES)
+
+    assert edit.capacity_lines(packages_on_board=2)[3:] == (
+        "board before: 32 Gbit = 4 GB",
+        "board after: 64 Gbit = 8 GB in 2 package(s), if all their channels are wired",
     )
 
 

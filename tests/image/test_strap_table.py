@@ -164,6 +164,13 @@ def test_blank_rows_before_the_first_are_doubted() -> None:
     assert "every index is higher" in table.notes[0]
 
 
+def test_rows_of_different_conventions_are_pointed_out() -> None:
+    table = only_table(CODE + rows(SMALL, entry("K4U6E3S4AA-MGCR", "lp4x/set-0"), FAST) + CODE)
+
+    assert len(table.notes) == 1
+    assert table.notes[0].startswith("The rows follow different conventions (LPDDR4X, one 32-bit")
+
+
 def test_the_table_is_written_out_with_capacities_and_the_verdict_last() -> None:
     image = CODE + rows(SMALL, LARGE) + CODE
     lines = table_lines(image, choose_row(image, only_table(image), was=small()))
