@@ -315,17 +315,17 @@ def _answers(given: Mapping[str, str]) -> dict[Unsaid, Answer]:
             raise refused(f"There is no question {key!r}; there are {', '.join(by_key)}.")
         try:
             answers[by_key[key]] = Answer(text)
-        except ValueError:
+        except ValueError as error:
             choices = ", ".join(f'"{answer.value}"' for answer in Answer)
-            raise refused(f"The answer to {key} is one of {choices}.") from None
+            raise refused(f"The answer to {key} is one of {choices}.") from error
     return answers
 
 
 def _hex(what: str, text: str) -> bytes:
     try:
         data = bytes.fromhex(text)
-    except ValueError:
-        raise refused(f"The {what}, {text[:40]!r}, is not written as hex pairs.") from None
+    except ValueError as error:
+        raise refused(f"The {what}, {text[:40]!r}, is not written as hex pairs.") from error
     if not data:
         raise refused(f"The {what} is empty.")
     return data

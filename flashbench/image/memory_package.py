@@ -185,11 +185,11 @@ def _value_and_origin(name: str, given: Any, default: Any) -> tuple[Any, KnownFr
         given = given["value"]
     try:
         return given, KnownFrom(origin)
-    except ValueError:
+    except ValueError as error:
         choices = ", ".join(f'"{choice.value}"' for choice in KnownFrom)
         raise _refused(
             f"{name} = {given} does not say where it is known from: known_from is one of {choices}."
-        ) from None
+        ) from error
 
 
 def _package_fields(memory_type: MemoryType, values: dict[str, Any]) -> dict[str, Any]:
@@ -241,9 +241,9 @@ def _latencies(value: Any) -> tuple[int, ...]:
 def _type_named(name: Any) -> MemoryType:
     try:
         return MemoryType(name)
-    except ValueError:
+    except ValueError as error:
         choices = ", ".join(choice.value for choice in MemoryType)
-        raise _refused(f"Memory type {name!r} is not known here; known are {choices}.") from None
+        raise _refused(f"Memory type {name!r} is not known here; known are {choices}.") from error
 
 
 def _listed(names: set[str]) -> str:
