@@ -251,8 +251,9 @@ class MpsseEngine:
         `queue_limit` ends it as soon as no more than that many bytes are queued.
         """
         while not self._hung:
-            deadline_s = min(until_s, self.packet_s + latency_s)
-            if self.now_s >= deadline_s or self.queued_bytes <= queue_limit:
+            if self.now_s >= until_s or self.now_s - self.packet_s >= latency_s:
+                return Pause.TIME
+            if queue_limit >= 0 and self.queued_bytes <= queue_limit:
                 return Pause.TIME
             if self._shift is not None:
                 pause = self._advance_shift(
@@ -461,6 +462,8 @@ class MpsseEngine:
             )
 
     def _drive(self, level: int, direction: int) -> None:
+        if level == self.pins.level and direction == self.pins.direction:
+            return
         self.pins.set(direction=direction, level=level, at_s=self.now_s)
         if direction & CS and not level & CS:
             self._link.select(self.now_s)

@@ -117,7 +117,8 @@ class NorChip:
     ) -> None:
         self.part = part
         self.complaints: list[Complaint] = []
-        self.opcode_counts: Counter[int] = Counter()
+        self.opcode_counts: Counter[int] = Counter()  # whether obeyed or not
+        self.history: list[Operation] = []  # what was accepted since this object was made
         self.cell_change_count = 0
         self.register_change_count = 0
         self.mode_change_count = 0
@@ -393,12 +394,12 @@ class NorChip:
 
     def _begin(self, opcode: int, at_s: float, byte_s: float) -> None:
         self._opcode = opcode
+        self.opcode_counts[opcode] += 1
         command = self._commands.get(opcode)
         if self._turned_away(opcode, command, at_s):
             self._ignored = True
             return
         assert command is not None
-        self.opcode_counts[opcode] += 1
         self._forget_one_shot_enables(opcode)
         limit_hz = self.part.read_hz_max if opcode in (0x03, 0x13) else self.part.fast_read_hz_max
         if 8 / byte_s > limit_hz * 1.001:
@@ -512,6 +513,7 @@ class NorChip:
             self._power_up()
             return
         self.operation_number = number
+        self.history.append(operation)
         if isinstance(operation, WriteRegisters):
             self.register_change_count += 1
         else:
