@@ -142,6 +142,7 @@ class Identified:
                 "product": self.adapter.facts.product,
                 "serial": self.adapter.facts.serial,
                 "interface": self.adapter.facts.interface,
+                "url": self.adapter.facts.url,
                 "clock_hz": self.adapter.clock_hz,
             },
         }
