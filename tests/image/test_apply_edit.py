@@ -338,7 +338,7 @@ def test_a_suggestion_for_an_ambiguous_check_chooses_none() -> None:
 
 
 def test_the_example_of_the_documentation_works_on_the_practice_board() -> None:
-    page = (Path(__file__).parents[2] / "docs" / "edit-files.md").read_text()
+    page = (Path(__file__).parents[2] / "flashbench" / "image" / "edit-files.md").read_text()
     example = page.partition("```toml\n")[2].partition("```")[0]
     image = demo_image()
 
@@ -351,6 +351,6 @@ def test_the_example_of_the_documentation_works_on_the_practice_board() -> None:
 
 
 def test_the_documentation_lists_every_kind_of_check() -> None:
-    page = (Path(__file__).parents[2] / "docs" / "edit-files.md").read_text()
+    page = (Path(__file__).parents[2] / "flashbench" / "image" / "edit-files.md").read_text()
 
     assert {kind.value for kind in CheckKind} <= set(page.splitlines())
