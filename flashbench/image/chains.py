@@ -10,8 +10,9 @@ What comes out are candidates: places and lengths that agree with each other. Wh
 blocks is for their checks to say.
 """
 
+import bisect
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +20,7 @@ import numpy.typing as npt
 
 from flashbench.image.checks import Order, Span
 from flashbench.image.finds import LengthField
-from flashbench.image.windows import Copy, Positions, Repeats
+from flashbench.image.windows import LETTERS, WORTH, Copy, Positions, Repeats, worth_of
 
 SHORTEST_BLOCK = 12
 LONGEST_BLOCK = 1 << 17
@@ -79,17 +80,81 @@ def padding_end(data: bytes, start: int) -> int:
 def rows_by_signature(data: bytes, repeats: Repeats) -> Iterator[Row]:
     """Three or more blocks in a row whose first four bytes are the same."""
     triples = repeats.triples
-    if not len(triples):
-        return
     if len(triples) > TRIPLES_MAX:
         triples = triples[np.argsort(-_likeness(repeats.data, triples), kind="stable")]
         triples = triples[:TRIPLES_MAX]
+
+    def starts_of(first: int) -> Starts:
+        signature = data[first : first + 4]
+        return Starts(
+            bits=worth_of(signature),
+            is_start=lambda at: data[at : at + 4] == signature,
+            before=lambda at: data.rfind(signature, max(0, at - LONGEST_BLOCK), at),
+        )
+
+    yield from _rows_through(data, repeats, triples, starts_of)
+
+
+def rows_by_letters(data: bytes, repeats: Repeats) -> Iterator[Row]:
+    """Three or more blocks in a row that each begin with a signature of letters of its own."""
+    places = repeats.lettered
+    if not 3 <= len(places) <= LETTERED_MAX:
+        return
+    listed = places.tolist()
+    known = frozenset(listed)
+
+    def before(at: int) -> int:
+        index = bisect.bisect_left(listed, at) - 1
+        return listed[index] if index >= 0 else -1
+
+    starts = Starts(
+        bits=math.log2(len(data) / len(places)), is_start=known.__contains__, before=before
+    )
+    yield from _rows_through(data, repeats, _near_triples(places), lambda first: starts)
+
+
+@dataclass(frozen=True, slots=True)
+class Starts:
+    """Where blocks of one sort may begin, and what it is worth in bits to meet such a place."""
+
+    bits: float
+    is_start: Callable[[int], bool]
+    before: Callable[[int], int]  # the last such place before another, -1 if there is none
+
+
+LETTERED_MAX = 20_000
+SKIPPED_MAX = 3  # chance signatures inside one block
+
+
+def _near_triples(places: Positions) -> Positions:
+    """Triples of ascending places with at most a few others skipped between them."""
+    rows = []
+    for one in range(1, SKIPPED_MAX + 1):
+        for two in range(one + 1, one + SKIPPED_MAX + 1):
+            if two < len(places):
+                rows.append(
+                    np.stack([places[:-two], places[one : one - two], places[two:]], axis=1)
+                )
+    triples = np.concatenate(rows) if rows else np.empty((0, 3), dtype=np.int64)
+    steps = np.diff(triples, axis=1)
+    near = ((steps >= SHORTEST_BLOCK) & (steps <= LONGEST_BLOCK)).all(axis=1)
+    kept: Positions = triples[near][:TRIPLES_MAX]
+    return kept
+
+
+def _rows_through(
+    data: bytes, repeats: Repeats, triples: Positions, starts_of: Callable[[int], Starts]
+) -> Iterator[Row]:
+    if not len(triples):
+        return
     seen: set[tuple[Span, ...]] = set()
     for field, index in _linking_fields(repeats.data, triples):
-        blocks = _walk_both_ways(data, field, tuple(int(at) for at in triples[index]))
+        first = int(triples[index, 0])
+        starts = starts_of(first)
+        blocks = _walk_both_ways(data, field, first, starts)
         if len(blocks) >= 3 and blocks not in seen:
             seen.add(blocks)
-            yield Row(blocks, field, _row_bits(data, blocks, field))
+            yield Row(blocks, field, _row_bits(data, blocks, field, starts.bits))
 
 
 def _likeness(data: npt.NDArray[np.uint8], triples: Positions) -> npt.NDArray[np.int64]:
@@ -158,44 +223,49 @@ def _values(
     return total
 
 
-def _walk_both_ways(data: bytes, field: LengthField, known: tuple[int, ...]) -> tuple[Span, ...]:
-    signature = data[known[0] : known[0] + 4]
-    forward = list(_walk(data, field, known[0], signature))
-    if len(forward) < 3:
+def _walk_both_ways(
+    data: bytes, field: LengthField, first: int, starts: Starts
+) -> tuple[Span, ...]:
+    row = list(_walk(data, field, first, starts))
+    if len(row) < 3:
         return ()
-    while len(forward) < BLOCKS_MAX:
-        start = forward[0].start
-        before = data.rfind(signature, max(0, start - LONGEST_BLOCK), start)
+    while len(row) < BLOCKS_MAX:
+        start = row[0].start
+        before = starts.before(start)
         if before < 0:
             break
         end = before + length_at(data, field, before)
         if end - before < SHORTEST_BLOCK or start not in (end, padding_end(data, end)):
             break
-        forward.insert(0, Span(before, end))
-    return tuple(forward)
+        row.insert(0, Span(before, end))
+    return tuple(row)
 
 
-def _walk(data: bytes, field: LengthField, start: int, signature: bytes) -> Iterator[Span]:
+def _walk(data: bytes, field: LengthField, start: int, starts: Starts) -> Iterator[Span]:
     for _ in range(BLOCKS_MAX):
         length = length_at(data, field, start)
         if not SHORTEST_BLOCK <= length <= LONGEST_BLOCK or start + length > len(data):
             return
         yield Span(start, start + length)
         following = start + length
-        if data[following : following + 4] != signature:
+        if not starts.is_start(following):
             following = padding_end(data, following)
-            if data[following : following + 4] != signature:
+            if not starts.is_start(following):
                 return
         start = following
 
 
-def _row_bits(data: bytes, blocks: tuple[Span, ...], field: LengthField) -> float:
+def _row_bits(
+    data: bytes, blocks: tuple[Span, ...], field: LengthField, start_bits: float
+) -> float:
     """Bits of agreement among the blocks of a row, less what was tried to find it."""
-    lengths = {block.end - block.start for block in blocks}
-    links = len(blocks) - 1
-    # Blocks of one length have one stored length: it agrees once, however many there are.
-    agreeing = links if len(lengths) > 1 else 1
-    return 16.0 * agreeing + 8.0 * 4 * links - _field_cost(field)
+    stored = [
+        data[block.start + field.offset : block.start + field.offset + field.width]
+        for block in blocks[:-1]
+    ]
+    # Equal stored lengths agree once, however many blocks have them.
+    lengths = sum(worth_of(value) for value in set(stored))
+    return lengths + start_bits * (len(blocks) - 1) - _field_cost(field)
 
 
 def _field_cost(field: LengthField) -> float:
@@ -212,7 +282,7 @@ def _costs(
     cost += np.where(offset % np.minimum(width, 4) == 0, 0.0, 4.0)
     cost += np.where((width == 2) | (width == 4), 0.0, 4.0)
     cost += np.where(unit == 1, 0.0, math.log2(len(UNITS)))
-    extra_cost = np.where(extra % 4 == 0, 4.0, np.where(extra % 2 == 0, 6.0, 8.0))
+    extra_cost = np.where(extra % 4 == 0, 4.0, np.where(extra % 2 == 0, 7.0, 12.0))
     cost += np.where(extra == 0, 0.0, extra_cost)
     return cost
 
@@ -224,12 +294,35 @@ def rows_in_copy(data: bytes, repeats: Repeats, copy: Copy) -> list[Row]:
     """Blocks that fill a stretch which occurs twice: the likeliest readings, best first."""
     readings: dict[tuple[Span, ...], Row] = {}
     for start, penalty in _row_starts(data, copy):
-        for row in _rows_across(repeats.data, data, start, copy):
-            reading = replace(row, bits=row.bits - penalty)
+        begin_bits = _begin_bits(data, start, copy.distance) - penalty
+        for row in _rows_across(repeats.data, data, start, copy.span):
+            reading = replace(row, bits=row.bits + begin_bits, copy_at=copy.distance)
             known = readings.get(row.blocks)
             if known is None or known.bits < reading.bits:
                 readings[row.blocks] = reading
     return sorted(readings.values(), key=lambda row: -row.bits)[:READINGS_MAX]
+
+
+def rows_in_island(data: bytes, repeats: Repeats, island: Span) -> list[Row]:
+    """Three or more blocks that fill a stretch between blank ones, best reading first."""
+    begin_bits = _begin_bits(data, island.start, 0)
+    rows = [
+        replace(row, bits=row.bits + begin_bits)
+        for row in _rows_across(repeats.data, data, island.start, island)
+        if len(row.blocks) >= 3
+    ]
+    return sorted(rows, key=lambda row: -row.bits)[:READINGS_MAX]
+
+
+def _begin_bits(data: bytes, start: int, distance: int) -> float:
+    """What speaks for a block at `start` in itself: letters for a signature, an even place."""
+    letters = 0
+    for byte in data[start : start + 4]:
+        if byte not in LETTERS:
+            break
+        letters += 1
+    place = start | distance | 16
+    return (2.5 * letters if letters >= 3 else 0.0) + math.log2(place & -place)
 
 
 READINGS_MAX = 24
@@ -264,7 +357,7 @@ class _Guesses:
     form: Positions
     unit: Positions
     extra: Positions
-    worth: npt.NDArray[np.float64]  # bits of a hit, less the cost of the field
+    cost: npt.NDArray[np.float64]
 
 
 def _all_guesses() -> _Guesses:
@@ -280,20 +373,20 @@ def _all_guesses() -> _Guesses:
                 rows += [(offset, form, unit, extra) for extra in (0, *extras)]
     offset_, form_, unit_, extra_ = np.array(rows, dtype=np.int64).T
     width_ = np.array([width for width, _ in FIELD_FORMS])[form_]
-    worth = 8.0 * width_ - _costs(offset_, width_, unit_, extra_)
-    return _Guesses(offset_, form_, unit_, extra_, worth)
+    cost = _costs(offset_, width_, unit_, extra_)
+    return _Guesses(offset_, form_, unit_, extra_, cost)
 
 
 _GUESSES = _all_guesses()
 
 
 def _rows_across(
-    array: npt.NDArray[np.uint8], data: bytes, start: int, copy: Copy
+    array: npt.NDArray[np.uint8], data: bytes, start: int, span: Span
 ) -> Iterator[Row]:
-    """Walk from `start` with every length field at once; keep those that end where `copy` does."""
-    solid_end = _solid_end(data, copy.span)
+    """Walk from `start` with every length field at once; keep those that end where `span` does."""
+    solid_end = _solid_end(data, span)
     lowest = solid_end - CHANCE_BYTES - start
-    highest = min(max(copy.span.end, solid_end + UNEQUAL_TAIL), len(data)) - start
+    highest = min(max(span.end, solid_end + UNEQUAL_TAIL), len(data)) - start
     window = array[start : start + highest + HEADER_MAX + 8]
     beyond_blank = _beyond_blanks(window)
     alive = np.arange(len(_GUESSES.offset))
@@ -307,8 +400,8 @@ def _rows_across(
         alive, at, end = alive[usable], at[usable], end[usable]
         steps.append(_Step(alive, at, end))
         done = end >= lowest
-        worth = _GUESSES.worth[alive[done]] - _distance_bits(end[done] - (solid_end - start))
-        worth -= 5.0 * _blank_bytes(window, alive[done])
+        worth = _stored_worth(window, alive[done]) - _GUESSES.cost[alive[done]]
+        worth -= _distance_bits(end[done] - (solid_end - start))
         hits += [
             (float(bits), int(guess), depth) for bits, guess in zip(worth, alive[done], strict=True)
         ]
@@ -318,7 +411,7 @@ def _rows_across(
     for worth_bits, guess, depth in sorted(hits, reverse=True)[:HITS_MAX]:
         blocks = _blocks_of(steps[: depth + 1], guess, start)
         bits = worth_bits + _shared_header_bits(data, blocks)
-        yield Row(blocks, _field_of(guess), bits, copy.distance)
+        yield Row(blocks, _field_of(guess), bits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,14 +423,14 @@ class _Step:
     end: Positions
 
 
-def _blank_bytes(window: npt.NDArray[np.uint8], guesses: Positions) -> Positions:
-    """How many bytes of the first stored length are blank, and so agree easily."""
-    count = np.zeros(len(guesses), dtype=np.int64)
+def _stored_worth(window: npt.NDArray[np.uint8], guesses: Positions) -> npt.NDArray[np.float64]:
+    """Bits that the first stored length of each guess is worth."""
+    bits = np.zeros(len(guesses))
     forms = _GUESSES.form[guesses]
     for index in range(4):
         wide = np.array([width > index for width, _ in FIELD_FORMS])[forms]
-        count += wide & np.isin(window[_GUESSES.offset[guesses] + index], BLANK)
-    return count
+        bits += wide * WORTH[window[_GUESSES.offset[guesses] + index]]
+    return bits
 
 
 def _distance_bits(beyond: Positions) -> npt.NDArray[np.float64]:
@@ -397,15 +490,12 @@ def _lengths(window: npt.NDArray[np.uint8], at: Positions, guesses: Positions) -
 
 
 def _shared_header_bits(data: bytes, blocks: tuple[Span, ...]) -> float:
-    """What the headers of a row have in common: 8 bits for a byte, 1 for a blank one.
-
-    Starts on multiples of a power of two are in common as well.
-    """
+    """What the headers of a row have in common; starts on multiples of a power of two as well."""
     if len(blocks) < 2:
         return 0.0
     heads = [data[block.start : block.start + 16] for block in blocks]
-    shared = [values[0] for values in zip(*heads, strict=False) if len(set(values)) == 1]
-    each = sum(1.0 if value in BLANK else 8.0 for value in shared)
+    shared = bytes(values[0] for values in zip(*heads, strict=False) if len(set(values)) == 1)
+    each = worth_of(shared)
     joint = 64
     for block in blocks:
         joint |= block.start

@@ -17,8 +17,10 @@ from flashbench.image.chains import (
     Row,
     length_at,
     padding_end,
+    rows_by_letters,
     rows_by_signature,
     rows_in_copy,
+    rows_in_island,
 )
 from flashbench.image.checks import CheckState, Span, judged
 from flashbench.image.copies import with_copies
@@ -29,7 +31,10 @@ from flashbench.image.windows import Repeats
 SURE_BITS = 14.0  # left over when everything tried has been taken off
 SEARCHES_MAX = 250  # blocks searched for check rules: bounds the time
 COPIES_TRIED_MAX = 60
-OCCURRENCES_MAX = 256
+ISLANDS_TRIED_MAX = 20
+ISLAND_MAX = 1 << 16  # bytes
+OCCURRENCES_MAX = 64
+ROWS_READ_MAX = 24  # of one signature
 SIGNATURE_MIN, SIGNATURE_MAX = 4, 8
 ALIKE = 0.75  # equal bytes of a block and a damaged or edited copy of it
 
@@ -67,42 +72,78 @@ class _Search:
 
     def run(self) -> list[Block]:
         repeats = Repeats(self._data)
-        rows = sorted(rows_by_signature(self._data, repeats), key=lambda row: -row.bits)
         blocks: list[Block] = []
-        for row in rows:
-            blocks += self._best_of([row], tried=len(rows))
+        unsure: list[_Reading] = []
+        for rows, tried in self._candidates(repeats):
+            best = self._best_of(rows, math.log2(max(1, tried)))
+            if best is None:
+                continue
+            if best.is_sure:
+                blocks += self._blocks_of(best)
+            elif best.bits >= 0:
+                unsure.append(best)
+        for reading in sorted(unsure, key=lambda reading: -reading.bits):
+            if self._is_free(reading.row.blocks):
+                blocks += self._blocks_of(reading)
+        return blocks
+
+    def _candidates(self, repeats: Repeats) -> Iterator[tuple[list[Row], int]]:
+        """Rows that exclude one another, and how many such lists there are of one sort."""
+        for sort in (rows_by_signature, rows_by_letters):
+            yield from self._grouped(sort(self._data, repeats))
         copies = repeats.copies
         for copy in copies[:COPIES_TRIED_MAX]:
             if self._is_free([copy.span]):
-                rows = rows_in_copy(self._data, repeats, copy)
-                blocks += self._best_of(rows, tried=len(copies))
-        return blocks
+                yield rows_in_copy(self._data, repeats, copy), len(copies)
+        islands = [span for span in repeats.islands if self._is_free([span])]
+        for island in islands[:ISLANDS_TRIED_MAX]:
+            if island.end - island.start <= ISLAND_MAX:
+                yield rows_in_island(self._data, repeats, island), len(islands)
 
-    def _best_of(self, rows: Iterable[Row], *, tried: int) -> list[Block]:
-        """The blocks of the best reading among rows that exclude one another."""
-        price = math.log2(max(1, tried))
+    def _grouped(self, found: Iterable[Row]) -> Iterator[tuple[list[Row], int]]:
+        """Rows grouped by where they begin, those with the most agreement first."""
+        rows = sorted(found, key=lambda row: -row.bits)
+        by_start: dict[bytes, list[Row]] = {}
+        for row in rows:
+            start = row.blocks[0].start
+            by_start.setdefault(self._data[start : start + 4], []).append(row)
+        for readings in by_start.values():
+            yield readings[:ROWS_READ_MAX], len(rows)
+
+    def _best_of(self, rows: Iterable[Row], price: float) -> _Reading | None:
+        """The best reading among rows that exclude one another."""
         readings = [
             reading
             for row in rows
             if self._is_free(row.blocks) and (reading := self._read(row, price))
         ]
-        best = max(readings, key=lambda reading: reading.bits, default=None)
-        if best is None or best.bits < 0:
-            return []
-        return self._blocks_of(best)
+        return max(readings, key=lambda reading: reading.bits, default=None)
 
     def _is_free(self, spans: Iterable[Span]) -> bool:
         return not any(span.overlaps(taken) for span in spans for taken in self._taken)
 
     def _read(self, row: Row, price: float) -> _Reading | None:
         spans = list(row.blocks)
-        if row.copy_at is not None:
-            spans += [Span(start + row.copy_at, end + row.copy_at) for start, end in row.blocks]
-        spans = [span for span in spans if span.end <= len(self._data)]
+        for distance in self._distances(row):
+            spans += [Span(start + distance, end + distance) for start, end in row.blocks]
         choice = self._rules.choose(spans, row.length_field)
         if choice is None:
             return None
         return _Reading(row, choice, row.bits + choice.bits - price)
+
+    def _distances(self, row: Row) -> Iterator[int]:
+        """How far off the whole row occurs again with the same lengths."""
+        first, last = row.blocks[0], row.blocks[-1]
+        for at in self._occurrences(self._data[first.start : first.start + 4]):
+            distance = at - first.start
+            if at < last.end and distance > -(last.end - first.start):
+                continue
+            if last.end + distance <= len(self._data) and all(
+                length_at(self._data, row.length_field, block.start + distance)
+                == block.end - block.start
+                for block in row.blocks
+            ):
+                yield distance
 
     def _blocks_of(self, reading: _Reading) -> list[Block]:
         """The blocks of a reading and all others of its shape in the image."""

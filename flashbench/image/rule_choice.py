@@ -4,14 +4,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from flashbench.image.check_search import CheckRule, FieldRule, rules_of_block
-from flashbench.image.checks import CheckState, Span, judged, stored_value
+from flashbench.image.checks import Span, stored_value
 from flashbench.image.finds import LengthField
+from flashbench.image.windows import worth_of
 
 CLOSE_BITS = 10.0  # readings of a check this near to the best one are named beside it
 HEADER_GUESS = 32  # header bytes in which a zero-sum's value is looked for
 OTHERS_MAX = 24
 SIGNATURE_MIN = 4
-BLANK = (0x00, 0xFF)
+WRONG_BITS = 16.0  # taken off for a block in which the rule does not hold
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,25 +39,25 @@ class RuleSearch:
     def choose(self, blocks: Sequence[Span], length: LengthField) -> RuleChoice | None:
         """The best rule for `blocks`, of which those with equal bytes count once."""
         contents = {self._data[start:end]: Span(start, end) for start, end in reversed(blocks)}
-        distinct = sorted(contents.values(), key=lambda block: (block.end - block.start, block))
+        distinct = sorted(contents, key=_worth_searching)
+        spans = [contents[content] for content in distinct]
         weighed = [
             (bits, rule)
             for rule in self._candidates(distinct)
-            if self._place_is_free(rule, length, distinct[0])
+            if self._place_is_free(rule, length, spans[0])
             and (bits := self._bits(rule, distinct)) is not None
         ]
         if not weighed:
             return None
-        weighed.sort(key=lambda pair: (-pair[0], *self._oddity(pair[1], distinct)))
+        weighed.sort(key=lambda pair: (-pair[0], *self._oddity(pair[1], spans)))
         bits, best = weighed[0]
         others = [rule for other, rule in weighed[1:] if other > bits - CLOSE_BITS]
-        return RuleChoice(best, bits, self._truly_other(best, others, distinct))
+        return RuleChoice(best, bits, self._truly_other(best, others, spans))
 
-    def _candidates(self, blocks: Sequence[Span]) -> list[CheckRule]:
-        """Rules of the shortest blocks; of two where one of many may be damaged."""
+    def _candidates(self, blocks: Sequence[bytes]) -> list[CheckRule]:
+        """Rules of one block; of two where one of many may be damaged."""
         found: dict[CheckRule, None] = {}
-        for start, end in blocks[: 2 if len(blocks) >= 4 else 1]:
-            content = self._data[start:end]
+        for content in blocks[: 2 if len(blocks) >= 4 else 1]:
             if content not in self._known:
                 if self.exhausted:
                     continue
@@ -77,33 +78,23 @@ class RuleSearch:
         taken = Span(length.offset, length.offset + length.width)
         return value.start >= SIGNATURE_MIN and not value.overlaps(taken)
 
-    def _bits(self, rule: CheckRule, blocks: Sequence[Span]) -> float | None:
+    def _bits(self, rule: CheckRule, blocks: Sequence[bytes]) -> float | None:
         """What speaks for `rule`, less its cost; None if too many blocks contradict it."""
-        wrong = 0
         allowed = 0 if len(blocks) < 4 else 1 if len(blocks) < 8 else 2
-        bits = -rule.cost_bits
-        values = set()
-        for block in blocks:
-            check = rule.check_at(block)
-            if check is None or judged(self._data, check).state is not CheckState.RIGHT:
-                wrong += 1
-                bits -= 8.0
-                if wrong > allowed:
-                    return None
-                continue
-            field = self._data[check.field.start : check.field.end]
-            values.add(field)
-            bits += sum(1.0 if byte in BLANK else 8.0 for byte in field)
-        if rule.field is FieldRule.INCLUDED:
-            # The value could stand in many places; the sum is right all the same.
-            bits = self._included_bits(rule, len(blocks) - wrong) - 8.0 * wrong
-            if len(blocks) > 2 and len(values) == 1:
+        values: list[bytes] = []
+        for index, block in enumerate(blocks):
+            if rule.holds(block):
+                at = rule.place % len(block)
+                values.append(block[at : at + rule.kind.width])
+            elif index + 1 - len(values) > allowed:
                 return None
-        return bits
-
-    @staticmethod
-    def _included_bits(rule: CheckRule, holding: int) -> float:
-        return 8.0 * rule.kind.width * holding - rule.cost_bits
+        penalty = rule.cost_bits + WRONG_BITS * (len(blocks) - len(values))
+        if rule.field is not FieldRule.INCLUDED:
+            return sum(map(worth_of, values)) - penalty
+        if len(blocks) > 2 and len(set(values)) == 1:
+            return None
+        # Where the value stands is not told by the sum, and its worth is not either.
+        return 8.0 * rule.kind.width * len(values) - penalty
 
     def _oddity(self, rule: CheckRule, blocks: Sequence[Span]) -> tuple[int, int, int, int]:
         """Sorts rules of equal worth: values that vary, at even places, in the header, first."""
@@ -132,3 +123,8 @@ class RuleSearch:
                 continue
             kept.setdefault((check.kind, check.field, check.order), rule)
         return tuple(kept.values())[:OTHERS_MAX]
+
+
+def _worth_searching(block: bytes) -> tuple[bool, int]:
+    """Sorts blocks by how soon to search them: short ones of many different bytes first."""
+    return len(set(block)) < min(16, len(block) // 3), len(block)

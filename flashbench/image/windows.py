@@ -16,6 +16,7 @@ from flashbench.image.checks import Span
 Bytes = npt.NDArray[np.uint8]
 Positions = npt.NDArray[np.int64]
 
+SIGNATURE_WORTH = 18.0  # bits; two letters at least, and not only zeros beside them
 OCCURRENCES_MAX = 64  # of one signature; what is more frequent is code or filler
 STEP_MIN, STEP_MAX = 12, 1 << 17  # between two blocks of a row
 COPIES_MAX = 16  # of one stretch
@@ -23,8 +24,25 @@ SEED_SIZE = 12  # bytes that must be equal before two stretches are compared
 GAP_MAX = 4096  # between equal pieces of two copies that are not equal throughout
 STRETCH_MIN = 16  # equal bytes in all
 COPIES_LISTED_MAX = 2000
+ISLAND_GAP = 512  # blank bytes; padding between the blocks of a row is less
 GROWTH_MAX = 256  # bytes
 PARTS = 8  # the windows are sorted in parts, to bound the memory
+
+
+# Bits that an agreeing byte is worth. Blank and small numbers agree with one another all the time.
+WORTH = np.full(256, 8.0)
+WORTH[0x00] = WORTH[0xFF] = 1.0
+WORTH[0x01:0x08] = 2.0
+
+
+LETTERS = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_$")
+_IS_LETTER = np.isin(np.arange(256), np.array(sorted(LETTERS)))
+_IS_BLANK = np.isin(np.arange(256), (0x00, 0xFF))
+
+
+def worth_of(piece: bytes) -> float:
+    """Bits that it is worth to meet just these bytes where they were expected."""
+    return float(WORTH[np.frombuffer(piece, np.uint8)].sum())
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +65,38 @@ class Repeats:
         repeated: list[Positions] = []
         for words, positions in _sorted_parts(self._words):
             first, sizes = _groups(words)
-            triples.append(_triples(positions, first, sizes))
+            triples.append(_triples(self.data, positions, first, sizes))
             repeated.append(positions[np.repeat(sizes > 1, sizes)])
         self._repeated: Positions = np.concatenate(repeated)
         found = np.concatenate(triples)
         self.triples: Positions = _leftmost(found[np.argsort(found[:, 0], kind="stable")])
+
+    @cached_property
+    def lettered(self) -> Positions:
+        """Where four letters begin that no letter stands before: signatures, perhaps."""
+        letter = _IS_LETTER[self.data]
+        if len(letter) < 4:
+            return np.empty(0, dtype=np.int64)
+        four = letter[:-3] & letter[1:-2] & letter[2:-1] & letter[3:]
+        here = np.arange(len(four))
+        # A letter may stand before a signature by chance; on an even place it is one all the same.
+        alone = np.concatenate(([True], ~letter[: len(four) - 1]))
+        return np.flatnonzero(four & (alone | (here % 4 == 0)))
+
+    @cached_property
+    def islands(self) -> tuple[Span, ...]:
+        """Stretches between runs of blank bytes of at least `ISLAND_GAP`, in order."""
+        solid = np.flatnonzero(~_IS_BLANK[self.data])
+        if not len(solid):
+            return ()
+        breaks = np.flatnonzero(np.diff(solid) > ISLAND_GAP)
+        starts = solid[np.concatenate(([0], breaks + 1))]
+        ends = solid[np.append(breaks, len(solid) - 1)] + 1
+        return tuple(
+            Span(int(start), int(end))
+            for start, end in zip(starts, ends, strict=True)
+            if end - start >= 3 * STEP_MIN
+        )
 
     @cached_property
     def copies(self) -> tuple[Copy, ...]:
@@ -97,7 +142,7 @@ def _groups(words: npt.NDArray[np.uint64]) -> tuple[Positions, Positions]:
     return first, np.diff(np.append(first, len(words)))
 
 
-def _triples(positions: Positions, first: Positions, sizes: Positions) -> Positions:
+def _triples(data: Bytes, positions: Positions, first: Positions, sizes: Positions) -> Positions:
     """Three consecutive occurrences of one window at a distance that blocks may have."""
     small = (sizes >= 3) & (sizes <= OCCURRENCES_MAX)
     first, sizes = first[small], sizes[small]
@@ -107,6 +152,8 @@ def _triples(positions: Positions, first: Positions, sizes: Positions) -> Positi
     index = np.arange(ends[-1]) - np.repeat(ends - (sizes - 2), sizes - 2)
     start = np.repeat(first, sizes - 2) + index
     rows = np.stack([positions[start], positions[start + 1], positions[start + 2]], axis=1)
+    telling = WORTH[data[rows[:, :1] + np.arange(4)]].sum(axis=1) >= SIGNATURE_WORTH
+    rows = rows[telling]
     steps = np.diff(rows, axis=1)
     near: Positions = rows[((steps >= STEP_MIN) & (steps <= STEP_MAX)).all(axis=1)]
     return near

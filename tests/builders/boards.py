@@ -139,9 +139,9 @@ def board(seed: int, *, size: int = 1 << 18) -> Board:
     group = [_block(rng, layout, index) for index in range(count)]
     equal = copies == 1 or rng.random() < 0.7
     filler_name, image = _filler(rng, size)
-    rows = [_row(layout, group)]
+    rows = [group]
     for _ in range(1, copies):
-        rows.append(rows[0] if equal else _row(layout, _changed(rng, layout, group)))
+        rows.append(group if equal else _changed(rng, layout, group))
     planted: list[Planted] = []
     for copy, (start, row) in enumerate(zip(_places(rng, layout, rows, size), rows, strict=True)):
         at = start
@@ -179,7 +179,10 @@ def _layout(rng: random.Random, count: int) -> Layout:
     check_width = CHECKS[check_kind][0]
     signature_size = rng.choice((4, 4, 4, 6, 8))
     one_for_all = rng.random() < 0.7
-    signatures = tuple(_signature(rng, signature_size) for _ in range(1 if one_for_all else count))
+    signatures = tuple(
+        _signature(rng, signature_size, lettered=lettered)
+        for _ in range(1 if one_for_all else count)
+    )
     length_width = rng.choice((2, 4))
     fields = [("length", length_width), ("check", check_width), ("version", 2), ("flags", 2)]
     rng.shuffle(fields)
@@ -212,8 +215,8 @@ def _layout(rng: random.Random, count: int) -> Layout:
     )
 
 
-def _signature(rng: random.Random, size: int) -> bytes:
-    if rng.random() < 0.7:
+def _signature(rng: random.Random, size: int, *, lettered: bool) -> bytes:
+    if lettered:
         letters = b"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_$"
         return bytes(rng.choice(letters) for _ in range(size))
     return bytes(rng.randrange(1, 255) for _ in range(size))
@@ -277,10 +280,6 @@ def _changed(rng: random.Random, layout: Layout, group: list[bytes]) -> list[byt
                 edited[rng.randrange(layout.header_size, last)] = rng.randrange(256)
         changed.append(with_check(layout, bytes(edited)))
     return changed
-
-
-def _row(layout: Layout, group: list[bytes]) -> list[bytes]:
-    return list(group)
 
 
 def _places(rng: random.Random, layout: Layout, rows: list[list[bytes]], size: int) -> list[int]:
