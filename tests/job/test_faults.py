@@ -8,7 +8,7 @@ testing pages.
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from itertools import count
+from itertools import count, islice
 from pathlib import Path
 
 import pytest
@@ -59,6 +59,7 @@ def save_image(folder: Path, disk: FaultyDisk, saved: Saved) -> None:
 
 def write(folder: Path, disk: FaultyDisk, saved: Saved) -> None:
     with opened(folder, disk=disk) as job:
+        saved.pop("finished", None)
         job.announce(announcement())
         saved["announced"] = b""
         job.record_or_remember(UnitProven(start=1024, size=1024))
@@ -78,11 +79,11 @@ def open_round(folder: Path, disk: FaultyDisk, saved: Saved) -> None:
 Step = Callable[[Path, FaultyDisk, Saved], None]
 # Each step with the steps that come before it, and the operations a clean run of it takes.
 STEPS: dict[str, tuple[Step, tuple[Step, ...], int]] = {
-    "create": (create, (), 95),
-    "save the original": (save_original, (create,), 48),
-    "save an image": (save_image, (create, save_original), 59),
-    "write": (write, (create, save_original, save_image), 58),
-    "open a round": (open_round, (create, save_original), 88),
+    "create": (create, (), 96),
+    "save the original": (save_original, (create,), 49),
+    "save an image": (save_image, (create, save_original), 60),
+    "write": (write, (create, save_original, save_image), 59),
+    "open a round": (open_round, (create, save_original), 89),
 }
 
 
@@ -188,6 +189,28 @@ def test_a_step_that_was_stopped_can_be_taken_again(
             assert disk.fault_fired or saved, refusal
             assert was_done_already(str(refusal)), disk.fault
         check(folder, {**saved, **again})
+
+
+def test_the_second_attempt_may_be_killed_too(
+    tmp_path: Path, step: tuple[Step, tuple[Step, ...], int]
+) -> None:
+    run, _, _ = step
+    tried = 0
+    first_deaths = runs(tmp_path, step, Does.KILL_HALF_WAY, from_then_on=False)
+    for folder, saved, _ in islice(first_deaths, 3, None, 11):
+        for at in count(1, 3):
+            place, told = tmp_path / "again", dict(saved)
+            shutil.copytree(folder.parent, place)
+            disk = FaultyDisk(place, DiskFault(at=at, does=Does.KILL_HALF_WAY))
+            with suppress(FlashbenchError, Killed):
+                run(place / "job", disk, told)
+            disk.end_process()
+            check(place / "job", told)
+            shutil.rmtree(place)
+            tried += 1
+            if not disk.fault_fired:
+                break
+    assert tried > 20
 
 
 def was_done_already(refusal: str) -> bool:
