@@ -1,0 +1,5 @@
+"""`python -m flashbench`."""
+
+from flashbench.cli import main
+
+main()

@@ -1,0 +1,67 @@
+"""The command line. Commands are registered here, in the order of the job."""
+
+from importlib.metadata import version
+from typing import Annotated
+
+import typer
+
+from flashbench.cli import adapters, job_commands, practice, reading, writing
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["--help"]},
+)
+
+app.command()(practice.practice)
+app.command()(adapters.adapters)
+app.command()(reading.identify)
+app.command()(reading.dump)
+app.command()(job_commands.edit)
+app.command()(writing.write)
+app.command()(reading.verify)
+app.command()(writing.finish)
+app.command()(writing.restore)
+app.command("next")(job_commands.next_)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"flashbench {version('flashbench')}")
+        raise typer.Exit
+
+
+@app.callback()
+def flashbench(
+    show_version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_show_version, is_eager=True, help="Say the version, and end."
+        ),
+    ] = False,
+) -> None:
+    """Dump, edit, rewrite and prove SPI NOR flash chips on FTDI adapters.
+
+    \b
+    Try it without hardware:
+      flashbench practice
+    A chip in the socket, from dump to proof:
+      flashbench adapters
+      flashbench identify --supply 3.3
+      flashbench dump board-17 --supply 3.3
+      flashbench edit board-17 --from-image new.bin
+      flashbench write board-17 --supply 3.3
+    After any accident:
+      flashbench next board-17
+
+    \b
+    Exit status: 0 done; 1 an offline check failed; 2 wrong call; 3 refused, the
+    chip is as it was; 4 half-written: finish or restore; 5 adapter or bus, nothing
+    was changed; 130 interrupted, nothing was changed.
+    """
+
+
+def main() -> None:
+    """The entry point of `flashbench` and of `python -m flashbench`."""
+    app(prog_name="flashbench")

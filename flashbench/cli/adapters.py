@@ -1,0 +1,112 @@
+"""`flashbench adapters`: what is plugged in, what stands in the way, and the loopback proof."""
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from flashbench.cli.bars import Bars
+from flashbench.cli.bench import is_rehearsal, opened_adapter
+from flashbench.cli.options import AdapterOption, BenchOptions, ClockOption, JsonOption
+from flashbench.cli.output import Output, command, hz_text
+from flashbench.cli.stopping import Stopping
+from flashbench.errors import AdapterReplyWrong
+
+if TYPE_CHECKING:
+    from flashbench.adapter import FoundAdapter
+
+
+def adapters(
+    loopback: Annotated[
+        bool,
+        typer.Option(
+            "--loopback",
+            show_default=False,
+            help="Prove one adapter by its own loopback. Take the chip out of the socket first.",
+        ),
+    ] = False,
+    adapter: AdapterOption = None,
+    clock: ClockOption = None,
+    json: JsonOption = False,
+) -> None:
+    """List the adapters that are plugged in, and what stands in the way of using one.
+
+    \b
+      flashbench adapters
+      flashbench adapters --loopback
+      flashbench adapters --loopback --adapter ftdi://ftdi:2232h/1 --clock 30M
+
+    --loopback sends data round inside the adapter and times its clock. Every pin stays an
+    input. It proves USB, engine and clock; it says nothing of wiring and socket.
+
+    With --json: adapters, each with url, chip, product, serial, bus, address, interfaces,
+    opens, and hindrances (seen, mend, blocks); with --loopback: passed, bytes_compared,
+    bytes_wrong, claimed_hz, measured_hz, adapter.
+    """
+    with command(json=json) as output:
+        if loopback:
+            _prove(output, BenchOptions(adapter=adapter, clock=clock))
+        else:
+            _list(output)
+
+
+def _list(output: Output) -> None:
+    from flashbench.adapter import find_adapters
+
+    found = find_adapters()
+    output.facts = {"adapters": [_facts(each) for each in found]}
+    if not found:
+        output.say("No FT232H, FT2232H or FT4232H is on the USB.")
+    for each in found:
+        output.say(f"{each.chip} {each.product}".rstrip())
+        place = ".".join(str(number) for number in each.port_numbers) or "not known"
+        rows = [
+            ("url", each.url or "none"),
+            ("serial", each.serial or "none"),
+            ("place", f"bus {each.bus}, socket {place}"),
+            ("ports", ", ".join(str(number) for number in each.interfaces) or "none"),
+            ("opens", "yes" if each.opens else "no"),
+        ]
+        for hindrance in each.hindrances:
+            rows += [("seen", hindrance.seen), ("do", hindrance.mend)]
+        output.rows(rows)
+
+
+def _facts(found: "FoundAdapter") -> dict[str, Any]:
+    return {
+        "url": found.url,
+        "chip": found.chip,
+        "product": found.product,
+        "serial": found.serial,
+        "bus": found.bus,
+        "address": found.address,
+        "interfaces": list(found.interfaces),
+        "opens": found.opens,
+        "hindrances": [asdict(hindrance) for hindrance in found.hindrances],
+    }
+
+
+def _prove(output: Output, options: BenchOptions) -> None:
+    from flashbench.adapter import prove_by_loopback
+
+    stopping = Stopping(output.warn)
+    with stopping.on_signals(), opened_adapter(output, options) as opened:
+        with Bars(label="", stop=stopping.request, model_time=is_rehearsal(opened)) as bars:
+            proof = prove_by_loopback(opened, progress=bars)
+        output.facts = {
+            "passed": proof.passed,
+            "bytes_compared": proof.bytes_compared,
+            "bytes_wrong": proof.bytes_wrong,
+            "claimed_hz": proof.claimed_hz,
+            "measured_hz": proof.measured_hz,
+            "adapter": asdict(proof.adapter),
+        }
+        output.say(f"{proof.adapter.chip} {proof.adapter.product}, {proof.adapter.url}")
+        for sentence in proof.sentences():
+            output.say(sentence)
+        if not proof.passed:
+            raise AdapterReplyWrong(
+                f"The loopback at {hz_text(proof.claimed_hz)} was not passed.",
+                next_step="Try another cable and USB socket, then a lower --clock.",
+            )
+        output.say("Loopback passed.")

@@ -1,0 +1,70 @@
+"""How far the work is: one bar a step, on stderr, and only where a person can see it."""
+
+import os
+import sys
+from types import TracebackType
+from typing import TYPE_CHECKING, Never, Self
+
+from flashbench.progress import StopRequest
+
+if TYPE_CHECKING:
+    from tqdm import tqdm
+
+
+class Bars:
+    """A `Progress`: draws, and stops the work when somebody asked for it."""
+
+    def __init__(self, *, label: str, stop: StopRequest, model_time: bool) -> None:
+        """`model_time` says that the seconds left are a rehearsal's, not the user's."""
+        self.label = label
+        self._stop = stop
+        self._time_name = "of model time left" if model_time else "left"
+        self._shown = sys.stderr.isatty()
+        self._step = ""
+        self._bar: tqdm[Never] | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def __call__(
+        self, step: str, done_bytes: int, total_bytes: int, seconds_left: float | None, /
+    ) -> None:
+        if self._shown:
+            self._draw(step, done_bytes, total_bytes, seconds_left)
+        self._stop.check()
+
+    def close(self) -> None:
+        """End the bar; what it showed last stays."""
+        if self._bar is not None:
+            self._bar.close()
+        self._bar = None
+        self._step = ""
+
+    def _draw(self, step: str, done: int, total: int, seconds_left: float | None) -> None:
+        if self._bar is None or step != self._step:
+            self.close()
+            self._step = step
+            self._bar = self._new_bar(step, total)
+        if seconds_left is not None:
+            self._bar.set_postfix_str(f"{seconds_left:.0f} s {self._time_name}", refresh=False)
+        self._bar.update(done - self._bar.n)
+
+    def _new_bar(self, step: str, total: int) -> "tqdm[Never]":
+        from tqdm import tqdm
+
+        return tqdm(
+            desc=f"{self.label}: {step}" if self.label else step,
+            total=total,
+            file=sys.stderr,
+            ascii=bool(os.environ.get("NO_COLOR")),
+            ncols=80,
+            bar_format="{desc} {percentage:3.0f} % {bar} {postfix}",
+        )

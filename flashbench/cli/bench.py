@@ -1,0 +1,149 @@
+"""The way from options to an identified chip, and back to an adapter with its pins off."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TextIO
+
+from flashbench.cli.bars import Bars
+from flashbench.cli.options import BenchOptions
+from flashbench.cli.output import Output
+from flashbench.cli.stopping import Stopping
+from flashbench.errors import AdapterError, Interrupted, WrongCall
+
+if TYPE_CHECKING:
+    from flashbench.adapter import Adapter
+    from flashbench.chip.identity import Identified
+
+Identify = Callable[["Adapter", float], "Identified"]
+"""Identifies the chip on an adapter, at a supply in volts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtBench:
+    """An identified chip, and what long work on it needs."""
+
+    chip: "Identified"
+    progress: Bars
+    stopping: Stopping
+    model_time: bool
+
+    def settle(self, output: Output, question: str, *, yes: bool) -> None:
+        """Ask before something that cannot be taken back.
+
+        Raises:
+            Interrupted: the answer was not yes.
+        """
+        self.progress.close()
+        if yes:
+            return
+        with self.stopping.at_a_prompt():
+            agreed = output.ask(question)
+        if not agreed:
+            raise Interrupted("You did not say yes.", next_step="Nothing more was done.")
+
+
+def demand_someone_to_ask(output: Output, *, yes: bool) -> None:
+    """Raises WrongCall where a question could not be answered."""
+    if yes or (sys.stdin.isatty() and not output.json):
+        return
+    raise WrongCall(
+        "This command asks before it changes the chip, and there is no terminal to ask at.",
+        next_step="Run it at a terminal, or say yes beforehand with --yes.",
+    )
+
+
+def demanded_supply(options: BenchOptions) -> float:
+    """The declared supply. Raises WrongCall if there is none: no pin is driven then."""
+    if options.supply is not None:
+        return options.supply
+    raise WrongCall(
+        "The supply is not declared, so no pin was driven.",
+        next_step="Read the chip's marking, look its supply up, set the bench to it, and say what"
+        " the bench supplies: --supply 3.3 or --supply 1.8.",
+    )
+
+
+@contextmanager
+def opened_adapter(output: Output, options: BenchOptions) -> Iterator["Adapter"]:
+    """The adapter that was named, or the only one; what goes over it is traced if wanted.
+
+    Raises:
+        AdapterUnavailable: none, several, or something stands in the way.
+        WrongCall: the URL is not understood, or the trace file does not open.
+        AdapterError: all went well, but afterwards the pins did not turn off.
+    """
+    from flashbench.adapter import open_only_adapter, open_url
+    from flashbench.adapter.find import DEFAULT_CLOCK_HZ
+    from flashbench.adapter.trace import record
+
+    clock_hz = DEFAULT_CLOCK_HZ if options.clock is None else options.clock
+    with ExitStack() as open_files:
+        trace = _trace_file(options, open_files)
+        if options.adapter is None:
+            adapter = open_only_adapter(clock_hz=clock_hz)
+        else:
+            adapter = open_url(options.adapter, clock_hz=clock_hz)
+        if trace is not None:
+            record(adapter, trace)
+        try:
+            yield adapter
+        except BaseException:
+            # What went wrong first is what the user must hear.
+            with suppress(AdapterError):
+                _close(adapter, output)
+            raise
+        _close(adapter, output)
+
+
+@contextmanager
+def chip_at_bench(output: Output, options: BenchOptions, identify: Identify) -> Iterator[AtBench]:
+    """The chip, identified; afterwards the pins are inputs again.
+
+    Raises whatever opening and identifying raise, and WrongCall without a supply.
+    """
+    from flashbench.safe_write.steps import longest_stop_s
+
+    volts = demanded_supply(options)
+    stopping = Stopping(output.warn)
+    with ExitStack() as stack:
+        stack.enter_context(stopping.on_signals())
+        adapter = stack.enter_context(opened_adapter(output, options))
+        output.pins_driven = True
+        chip = identify(adapter, volts)
+        stopping.seconds_at_most = longest_stop_s(chip)
+        stopping.request.check()
+        model_time = is_rehearsal(adapter)
+        bars = Bars(label=output.label, stop=stopping.request, model_time=model_time)
+        stack.enter_context(bars)
+        yield AtBench(chip=chip, progress=bars, stopping=stopping, model_time=model_time)
+
+
+def is_rehearsal(adapter: "Adapter") -> bool:
+    """Whether this is a bench without hardware, whose seconds are a model's."""
+    return adapter.facts.url.startswith("rehearsal:")
+
+
+def _close(adapter: "Adapter", output: Output) -> None:
+    try:
+        adapter.close()
+    except AdapterError as error:
+        output.pins_may_be_on = True
+        raise AdapterError(
+            error.seen,
+            next_step="Unplug the adapter before you touch the chip.",
+            state="The work was done, but the adapter's pins may still be on.",
+        ) from error
+
+
+def _trace_file(options: BenchOptions, open_files: ExitStack) -> TextIO | None:
+    if options.trace is None:
+        return None
+    try:
+        return open_files.enter_context(options.trace.open("a", encoding="utf-8"))
+    except OSError as error:
+        raise WrongCall(
+            f"The trace file {options.trace} does not open: {error.strerror}.",
+            next_step="Name a file that you may write to.",
+        ) from error

@@ -1,0 +1,104 @@
+"""What commands take: arguments and options that several share, and how their values are read."""
+
+import math
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+_CLOCK = re.compile(r"(?P<number>\d+(?:\.\d+)?)(?P<times>[kKM]?)(?:Hz)?")
+_TIMES = {"": 1, "k": 10**3, "K": 10**3, "M": 10**6}
+_VOLTS = re.compile(r"(?P<number>\d+(?:[.,]\d+)?) ?[Vv]?")
+
+
+def clock_hz(text: str) -> int:
+    """A clock as people write it, in whole Hz: "10M", "1.5M", "400k", "1000000", "10MHz"."""
+    match = _CLOCK.fullmatch(text.strip())
+    if match is None:
+        raise typer.BadParameter(f"{text!r} is no clock. Write 10M, 1.5M, 400k or 1000000 (Hz).")
+    hz = int(float(match["number"]) * _TIMES[match["times"]])
+    if hz < 1:
+        raise typer.BadParameter(f"{text!r} is no clock: it must be at least 1 Hz.")
+    return hz
+
+
+def supply_volts(text: str) -> float:
+    """A supply as people write it, in volts: "3.3", "1.8V"."""
+    match = _VOLTS.fullmatch(text.strip())
+    volts = float(match["number"].replace(",", ".")) if match else math.nan
+    if not 0 < volts < 100:
+        raise typer.BadParameter(f"{text!r} is no supply. Write 3.3 or 1.8.")
+    return volts
+
+
+JobArgument = Annotated[
+    Path, typer.Argument(metavar="JOB", show_default=False, help="The folder of the job.")
+]
+AdapterOption = Annotated[
+    str | None,
+    typer.Option(
+        "--adapter",
+        metavar="URL",
+        show_default=False,
+        help="Which adapter: ftdi://ftdi:2232h/1, or rehearsal:DIR. Default: the only one.",
+    ),
+]
+SupplyOption = Annotated[
+    float | None,
+    typer.Option(
+        "--supply",
+        metavar="VOLTS",
+        parser=supply_volts,
+        show_default=False,
+        help="What your bench supplies to the chip. It cannot be measured or switched from"
+        " here; no pin is driven before you say it.",
+    ),
+]
+MarkingOption = Annotated[
+    str | None,
+    typer.Option(
+        "--marking",
+        metavar="TEXT",
+        show_default=False,
+        help="What is printed on the chip, as printed. It must fit the ID that is read.",
+    ),
+]
+ClockOption = Annotated[
+    int | None,
+    typer.Option(
+        "--clock",
+        metavar="HZ",
+        parser=clock_hz,
+        show_default=False,
+        help="The clock (SCK) at most: 10M, 1.5M, 400k, 1000000. Default: 10M.",
+    ),
+]
+TraceOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--trace",
+        metavar="FILE",
+        dir_okay=False,
+        show_default=False,
+        help="Append to FILE what goes over the bus: opcodes, addresses, lengths, hashes,"
+        " never contents.",
+    ),
+]
+YesOption = Annotated[bool, typer.Option("--yes", show_default=False, help="Do it without asking.")]
+JsonOption = Annotated[
+    bool,
+    typer.Option("--json", show_default=False, help="One JSON object on stdout, for scripts."),
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchOptions:
+    """How to get at the chip."""
+
+    adapter: str | None = None
+    supply: float | None = None
+    marking: str | None = None
+    clock: int | None = None
+    trace: Path | None = None

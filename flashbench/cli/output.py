@@ -1,0 +1,205 @@
+"""What commands say: lines of at most 80 columns, one JSON object, three lines of an error."""
+
+import json
+import os
+import sys
+import textwrap
+import traceback
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, Final
+
+import typer
+
+from flashbench.errors import FlashbenchError, Interrupted
+
+COLUMNS: Final = 80
+_INTERNAL_ERROR: Final = 1
+_HALF_WRITTEN: Final = 4
+
+
+class Output:
+    """Everything one command says, on stdout unless it went wrong.
+
+    `label` is the job's; `pins_driven` is set before the first pin is, and then the last line
+    tells what may be done with the chip. With `json`, `facts` are all that stdout gets; a
+    `nested` command leaves them to the one it is part of.
+    """
+
+    def __init__(self, *, json: bool, nested: bool = False) -> None:
+        self.json = json
+        self.nested = nested
+        self.status = 0
+        self.label = ""
+        self.pins_driven = False
+        self.pins_may_be_on = False
+        self.facts: dict[str, Any] = {}
+
+    def say(self, text: str = "") -> None:
+        """A paragraph."""
+        self._line("\n".join(_wrapped(text, indent="")))
+
+    def block(self, text: str) -> None:
+        """Lines that are laid out already."""
+        self._line(text.rstrip("\n"))
+
+    def rows(self, rows: Sequence[tuple[str, str]]) -> None:
+        """Names on the left, what they are on the right."""
+        width = max(len(name) for name, _ in rows) + 2
+        for name, text in rows:
+            lines = _wrapped(text, indent=" " * (width + 2), columns=COLUMNS)
+            lines[0] = f"  {name:<{width}}{lines[0].lstrip()}"
+            self._line("\n".join(lines))
+
+    def ask(self, question: str) -> bool:
+        """Put a question to whoever sits at the terminal; only "yes" or "y" is a yes."""
+        typer.echo(f"{self._labelled(question)} [yes/no] ", nl=False, err=True)
+        answer = sys.stdin.readline()
+        return answer.strip().lower() in ("y", "yes")
+
+    def warn(self, text: str) -> None:
+        """A line on stderr, where it is seen even if stdout goes into a file."""
+        typer.echo(self._labelled(text), err=True)
+
+    def refuse(self, error: FlashbenchError) -> None:
+        """The three lines of an error."""
+        self.status = error.exit_status
+        if self.json:
+            self.facts["error"] = {
+                "state": error.state,
+                "seen": error.seen,
+                "next_step": error.next_step,
+                "exit_status": error.exit_status,
+            }
+        self._complain(str(error))
+
+    def crash(self, error: Exception, *, with_traceback: bool) -> None:
+        """One line for what nobody foresaw."""
+        self.status = _INTERNAL_ERROR
+        seen = f"flashbench failed by a fault of its own: {type(error).__name__}: {error}"
+        if self.json:
+            self.facts["error"] = {
+                "state": "Not known.",
+                "seen": seen,
+                "next_step": "Repeat with FLASHBENCH_DEBUG=1 and send in what it prints.",
+                "exit_status": _INTERNAL_ERROR,
+            }
+        if with_traceback:
+            self._complain("".join(traceback.format_exception(error)).rstrip())
+        self._complain(" ".join(seen.split()))
+
+    def end(self) -> None:
+        """The JSON object, or the last line."""
+        if self.pins_driven:
+            self.facts["chip_may_be_taken_out"] = self._may_be_taken_out
+        if self.json and not self.nested:
+            typer.echo(json.dumps(self.facts, indent=2))
+        if self.pins_driven and not self._is_silent:
+            typer.echo(self._labelled(self._last_line()), err=self.json)
+
+    @property
+    def _may_be_taken_out(self) -> bool:
+        return self.status != _HALF_WRITTEN and not self.pins_may_be_on
+
+    def _last_line(self) -> str:
+        if self.status == _HALF_WRITTEN:
+            return "Leave the chip in: it is half-written."
+        if self.pins_may_be_on:
+            return "Unplug the adapter; then you may take the chip out."
+        return "You may take the chip out."
+
+    @property
+    def _is_silent(self) -> bool:
+        """A part of a command that says everything in one JSON object."""
+        return self.json and self.nested
+
+    def _complain(self, text: str) -> None:
+        if not self._is_silent:
+            typer.echo(text, err=True)
+
+    def _labelled(self, text: str) -> str:
+        return f"{self.label}: {text}" if self.label else text
+
+    def _line(self, text: str) -> None:
+        if not self.json:
+            typer.echo(text)
+
+
+@contextmanager
+def command(*, json: bool, traceback: bool = False, nested: bool = False) -> Iterator[Output]:
+    """The one place where errors become lines and exit statuses.
+
+    A fault of flashbench itself shows its traceback if `traceback` or FLASHBENCH_DEBUG=1.
+    """
+    output = Output(json=json, nested=nested)
+    try:
+        yield output
+    except FlashbenchError as error:
+        output.refuse(error)
+    except KeyboardInterrupt:
+        output.refuse(Interrupted("Stopped on request.", next_step="Run it again to start over."))
+    except (typer.Exit, typer.Abort, BrokenPipeError):
+        raise
+    except Exception as error:
+        debugging = traceback or os.environ.get("FLASHBENCH_DEBUG") == "1"
+        output.crash(error, with_traceback=debugging)
+    output.end()
+    if output.status:
+        raise typer.Exit(output.status)
+
+
+def size_text(byte_count: int) -> str:
+    """A flash size: "128 Mbit (16 MiB)"."""
+    bits = byte_count * 8
+    bit_text = f"{bits >> 20} Mbit" if bits >= 1 << 20 else f"{bits >> 10} Kbit"
+    return f"{bit_text} ({bytes_text(byte_count)})"
+
+
+def bytes_text(byte_count: int) -> str:
+    """A count of bytes: "16 MiB" where it is whole, "1026 bytes" where it is not."""
+    for shift, unit in ((20, "MiB"), (10, "KiB")):
+        if byte_count and byte_count % (1 << shift) == 0:
+            return f"{byte_count >> shift} {unit}"
+    return f"{byte_count} byte{'' if byte_count == 1 else 's'}"
+
+
+def time_text(seconds: float) -> str:
+    """A duration to plan by: "45 ms", "2.5 s", "27 s", "3 min 20 s"."""
+    if seconds < 0.9995:
+        return f"{seconds * 1000:.0f} ms"
+    if seconds < 9.95:
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    return f"{whole} s" if whole < 120 else f"{whole // 60} min {whole % 60} s"
+
+
+def hz_text(hz: int) -> str:
+    """A clock: "10 MHz", "400 kHz"."""
+    return f"{hz / 1e6:.4g} MHz" if hz >= 10**6 else f"{hz / 1e3:.4g} kHz"
+
+
+def many(count: int, noun: str, plural: str = "") -> str:
+    """ "1 unit", "3 units"; "2 stretches" where the plural is given."""
+    return f"{count} {noun if count == 1 else plural or noun + 's'}"
+
+
+def listed(name: str, texts: Sequence[str]) -> list[tuple[str, str]]:
+    """Rows for `Output.rows`: one a text, the name at the first."""
+    return [(name if number == 0 else "", text) for number, text in enumerate(texts)]
+
+
+def the_target(name: str) -> str:
+    """ "the original", "image 2"."""
+    return "the original" if name == "original" else name
+
+
+def _wrapped(text: str, *, indent: str, columns: int = COLUMNS) -> list[str]:
+    """Lines of at most `columns`; a path or a hash that is longer stays in one piece."""
+    return textwrap.wrap(
+        text,
+        columns,
+        initial_indent=indent,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    ) or [indent]

@@ -1,0 +1,287 @@
+"""The commands that only read the chip: `identify`, `dump`, `verify`."""
+
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from flashbench.cli.bench import chip_at_bench
+from flashbench.cli.options import (
+    AdapterOption,
+    BenchOptions,
+    ClockOption,
+    JobArgument,
+    JsonOption,
+    MarkingOption,
+    SupplyOption,
+    TraceOption,
+)
+from flashbench.cli.output import (
+    Output,
+    bytes_text,
+    command,
+    hz_text,
+    listed,
+    size_text,
+    the_target,
+    time_text,
+)
+from flashbench.errors import WrongCall
+
+if TYPE_CHECKING:
+    from flashbench.adapter import Adapter
+    from flashbench.chip.identity import Identified
+
+
+def identify(
+    adapter: AdapterOption = None,
+    supply: SupplyOption = None,
+    marking: MarkingOption = None,
+    clock: ClockOption = None,
+    trace: TraceOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Say which chip is in the socket. Changes nothing.
+
+    \b
+      flashbench identify --supply 3.3
+      flashbench identify --supply 1.8 --marking "W25Q64JWSSIQ"
+      flashbench identify --supply 3.3 --adapter rehearsal:practice/bench
+
+    First contact sends only what is safe on every chip, at 1 MHz. A part that shares its ID
+    with others is told apart by --marking.
+
+    With --json: jedec_id (hex), parts, density_bytes, size_sources, supply (volts,
+    known_from, declared_volts), marking, unique_id, sfdp, registers, protected, doubts,
+    adapter.
+    """
+    options = BenchOptions(
+        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+    )
+    with command(json=json, traceback=trace is not None) as output:
+        identify_at(output, options)
+
+
+def identify_at(output: Output, options: BenchOptions) -> None:
+    """What `identify` does."""
+    from flashbench.chip.identity import identify as identify_chip
+    from flashbench.chip.protection import explain, protected_ranges
+
+    def identified(opened: "Adapter", volts: float) -> "Identified":
+        return identify_chip(opened, supply_volts=volts, marking=options.marking)
+
+    with chip_at_bench(output, options, identified) as at:
+        chip, profile, registers = at.chip, at.chip.profile, at.chip.registers
+        protected = protected_ranges(registers, profile)
+        output.facts = chip.facts() | {
+            "protected": [[stretch.start, stretch.stop] for stretch in protected]
+        }
+        low, high = profile.supply_volts
+        output.say(" or ".join(profile.parts) or "A chip that the table does not know")
+        output.rows(
+            [
+                ("JEDEC ID", profile.jedec_id.hex(" ").upper()),
+                ("size", f"{size_text(profile.density_bytes)}, says {_sources(chip)}"),
+                (
+                    "supply",
+                    f"{low:.2f} to {high:.2f} V ({profile.supply_known_from}); you declared"
+                    f" {chip.supply_volts:g} V",
+                ),
+                ("marking", chip.marking or "not given"),
+                ("unique ID", chip.unique_id.hex() if chip.unique_id else "not read"),
+                ("SFDP", f"{len(chip.sfdp.raw)} bytes" if chip.sfdp else "none"),
+                ("clock", f"{hz_text(at.chip.clock_hz)}"),
+                ("addresses", profile.address_mode.value),
+                *_erase_rows(chip),
+                *listed(
+                    "registers",
+                    [f"{register.value[0]} {value:02X}h" for register, value in registers.items()],
+                ),
+                *listed("protection", explain(registers, profile)),
+                *listed("doubts", profile.doubts or ("none",)),
+            ]
+        )
+
+
+def _sources(chip: "Identified") -> str:
+    return " and ".join(chip.profile.density_sources) or "nothing"
+
+
+def _erase_rows(chip: "Identified") -> list[tuple[str, str]]:
+    kinds = {kind for region in chip.profile.regions for kind in region.kinds}
+    texts = [
+        f"{bytes_text(kind.size)} by {kind.opcode:02X}h"
+        f" ({time_text(kind.ms_typ / 1000)}, at most {time_text(kind.ms_max / 1000)})"
+        for kind in sorted(kinds, key=lambda kind: (kind.size, kind.opcode))
+    ]
+    return listed("erases", texts or ["none known"])
+
+
+def dump(
+    job: JobArgument,
+    label: Annotated[
+        str | None,
+        typer.Option(
+            "--label",
+            metavar="TEXT",
+            show_default=False,
+            help="What stands on the bag. Default: the folder's name.",
+        ),
+    ] = None,
+    again: Annotated[
+        bool,
+        typer.Option(
+            "--again",
+            show_default=False,
+            help="A new round of a job that has its original: the board ran, the chip is back.",
+        ),
+    ] = False,
+    adapter: AdapterOption = None,
+    supply: SupplyOption = None,
+    marking: MarkingOption = None,
+    clock: ClockOption = None,
+    trace: TraceOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Read the chip twice, two ways, and keep what both reads agree on as the original.
+
+    \b
+      flashbench dump board-17 --supply 3.3
+      flashbench dump board-17 --supply 3.3 --label "Miller, bag 17"
+      flashbench dump board-17 --supply 3.3 --again
+
+    The second read runs at half the clock, by another instruction, from another start. Reads
+    that differ are kept as doubtful-N.bin and are no original. The original is written, read
+    back from the disk and hashed; nothing replaces it ever.
+
+    With --json: label, folder, round, original, sha256, bytes, ways, size_sources,
+    size_doubt, notes.
+    """
+    options = BenchOptions(
+        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+    )
+    with command(json=json, traceback=trace is not None) as output:
+        dump_at(output, job, options, label=label, again=again)
+
+
+def dump_at(
+    output: Output,
+    folder: Path,
+    options: BenchOptions,
+    *,
+    label: str | None = None,
+    again: bool = False,
+) -> None:
+    """What `dump` does."""
+    from flashbench.chip.identity import identify as identify_chip
+    from flashbench.safe_write import steps
+
+    def identified(opened: "Adapter", volts: float) -> "Identified":
+        if existing is not None:
+            return steps.identify_for(opened, existing, supply_volts=volts, marking=options.marking)
+        return identify_chip(opened, supply_volts=volts, marking=options.marking)
+
+    with ExitStack() as stack:
+        existing = steps.job_to_dump_into(folder, again=again)
+        if existing is not None:
+            stack.enter_context(existing)
+            _refuse_other_label(existing.label, label)
+        output.label = existing.label if existing else (label or folder.resolve().name)
+        at = stack.enter_context(chip_at_bench(output, options, identified))
+        job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
+        if existing is None:
+            stack.enter_context(job)
+        dumped = steps.dump(at.chip, job, progress=at.progress)
+        at.progress.close()
+        read, backup = dumped.read, dumped.backup
+        output.facts = {
+            "label": job.label,
+            "folder": str(job.folder),
+            "round": job.round_number,
+            "original": str(backup.path),
+            "sha256": backup.sha256,
+            "bytes": backup.density_bytes,
+            "ways": list(read.ways),
+            "size_sources": list(read.size_sources),
+            "size_doubt": read.size_doubt,
+            "notes": list(read.notes),
+        }
+        output.say(f"{job.label}: two reads agree, and are kept.")
+        output.rows(
+            [
+                ("chip", " or ".join(at.chip.profile.parts) or "not in the table"),
+                ("size", f"{size_text(backup.density_bytes)}, says {_and(read.size_sources)}"),
+                ("first", read.ways[0]),
+                ("second", read.ways[1]),
+                ("original", str(backup.path)),
+                ("sha256", backup.sha256),
+            ]
+        )
+        if read.size_doubt is not None:
+            output.say(f"The size is not proven, so nothing will be written: {read.size_doubt}")
+        for note in read.notes:
+            output.say(f"Note: {note}")
+
+
+def _refuse_other_label(known: str, given: str | None) -> None:
+    if given in (None, known):
+        return
+    raise WrongCall(
+        f"The job in this folder bears the label {known!r}, not {given!r}.",
+        next_step="Leave --label out, or name the folder of another job.",
+    )
+
+
+def _and(names: tuple[str, ...]) -> str:
+    return " and ".join(names) or "nothing"
+
+
+def verify(
+    job: JobArgument,
+    adapter: AdapterOption = None,
+    supply: SupplyOption = None,
+    marking: MarkingOption = None,
+    clock: ClockOption = None,
+    trace: TraceOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Say what the chip holds now: the original, an image, or neither. Never writes.
+
+    \b
+      flashbench verify board-17 --supply 3.3
+
+    Ends with status 0 if it holds the original or an image of the job, 3 if it holds neither
+    or is another chip, 4 if a write was begun and is not proven.
+
+    With --json: label, equals ("original", "image 1" or null), nearest, differing_bytes,
+    first_difference, unfinished, sha256.
+    """
+    options = BenchOptions(
+        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+    )
+    with command(json=json, traceback=trace is not None) as output:
+        verify_at(output, job, options)
+
+
+def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
+    """What `verify` does."""
+    from dataclasses import asdict
+
+    from flashbench.job.folder import Job
+    from flashbench.safe_write import steps
+
+    with Job.open(folder) as job, steps.outranked_by_unfinished(job):
+        output.label = job.label
+
+        def identified(opened: "Adapter", volts: float) -> "Identified":
+            return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)
+
+        with chip_at_bench(output, options, identified) as at:
+            held = steps.compare(at.chip, job, progress=at.progress)
+            at.progress.close()
+            output.facts = {"label": job.label, **asdict(held)}
+            if held.equals is not None:
+                output.say(f"{job.label}: the chip holds {the_target(held.equals)}, byte for byte.")
+                output.rows([("sha256", held.sha256)])
+            steps.demand_known(held, job)

@@ -1,0 +1,292 @@
+"""The commands that change the chip: `write`, `finish`, `restore`."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from flashbench.cli.bench import AtBench, chip_at_bench, demand_someone_to_ask
+from flashbench.cli.options import (
+    AdapterOption,
+    BenchOptions,
+    ClockOption,
+    JobArgument,
+    JsonOption,
+    MarkingOption,
+    SupplyOption,
+    TraceOption,
+    YesOption,
+)
+from flashbench.cli.output import (
+    Output,
+    bytes_text,
+    command,
+    many,
+    size_text,
+    the_target,
+    time_text,
+)
+
+if TYPE_CHECKING:
+    from flashbench.adapter import Adapter
+    from flashbench.chip.identity import Identified
+    from flashbench.job.folder import Job
+    from flashbench.safe_write.plan import Plan
+
+Planner = Callable[[AtBench, "Job"], "Plan"]
+_RANGES_SHOWN = 12
+
+
+def write(
+    job: JobArgument,
+    image: Annotated[
+        int | None,
+        typer.Option(
+            "--image",
+            metavar="N",
+            min=1,
+            show_default=False,
+            help="Which image of the job. Default: the newest.",
+        ),
+    ] = None,
+    adapter: AdapterOption = None,
+    supply: SupplyOption = None,
+    marking: MarkingOption = None,
+    clock: ClockOption = None,
+    trace: TraceOption = None,
+    yes: YesOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Write the job's image: show what changes, ask, erase, program, read everything back.
+
+    \b
+      flashbench write board-17 --supply 3.3
+      flashbench write board-17 --supply 3.3 --image 1
+
+    The chip is read first and must hold what was backed up, or what this job last proved. Do
+    not touch the socket until the last line says that you may take the chip out. After an
+    accident: flashbench next board-17.
+
+    With --json (needs --yes): label, target, sha256, bytes, already_held, changed_bytes,
+    units, erased_bytes, bystander_bytes, protection_lifted, expected_seconds.
+    """
+    options = BenchOptions(
+        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+    )
+    with command(json=json, traceback=trace is not None) as output:
+        write_at(output, job, options, image=image, yes=yes)
+
+
+def write_at(
+    output: Output, folder: Path, options: BenchOptions, *, image: int | None = None, yes: bool
+) -> None:
+    """What `write` does."""
+    from flashbench.safe_write import steps
+
+    def planned(at: AtBench, job: "Job") -> "Plan":
+        return steps.plan_write(at.chip, job, image_number=image, progress=at.progress)
+
+    _rewrite(output, folder, options, planned, yes=yes)
+
+
+def finish(
+    job: JobArgument,
+    adapter: AdapterOption = None,
+    supply: SupplyOption = None,
+    marking: MarkingOption = None,
+    clock: ClockOption = None,
+    trace: TraceOption = None,
+    yes: YesOption = False,
+    json: JsonOption = False,
+) -> None:
+    """After an accident: go on from whatever is on the chip now, to the new image.
+
+    \b
+      flashbench finish board-17 --supply 3.3
+
+    For an unplugged adapter, a killed process, a power cut. The chip is read twice, what was
+    found is kept in the job, and every page of it must be explained; units that were under
+    way are erased again, whatever they read. Back to the original instead: restore.
+
+    With --json (needs --yes): as for write.
+    """
+    options = BenchOptions(
+        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+    )
+    with command(json=json, traceback=trace is not None) as output:
+        finish_at(output, job, options, yes=yes)
+
+
+def finish_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool) -> None:
+    """What `finish` does."""
+    from flashbench.safe_write import steps
+
+    def planned(at: AtBench, job: "Job") -> "Plan":
+        return steps.plan_finish(at.chip, job, progress=at.progress)
+
+    _rewrite(output, folder, options, planned, yes=yes)
+
+
+def restore(
+    job: JobArgument,
+    adapter: AdapterOption = None,
+    supply: SupplyOption = None,
+    marking: MarkingOption = None,
+    clock: ClockOption = None,
+    trace: TraceOption = None,
+    yes: YesOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Put the original back, from whatever is on the chip now.
+
+    \b
+      flashbench restore board-17 --supply 3.3
+
+    After an accident, or because the board was better off before. As careful as finish, with
+    the original as the target.
+
+    With --json (needs --yes): as for write.
+    """
+    options = BenchOptions(
+        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+    )
+    with command(json=json, traceback=trace is not None) as output:
+        restore_at(output, job, options, yes=yes)
+
+
+def restore_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool) -> None:
+    """What `restore` does."""
+    from flashbench.safe_write import steps
+
+    def planned(at: AtBench, job: "Job") -> "Plan":
+        return steps.plan_restore(at.chip, job, progress=at.progress)
+
+    _rewrite(output, folder, options, planned, yes=yes)
+
+
+def _rewrite(
+    output: Output, folder: Path, options: BenchOptions, planned: Planner, *, yes: bool
+) -> None:
+    from flashbench.job.folder import Job
+    from flashbench.safe_write import steps
+
+    demand_someone_to_ask(output, yes=yes)
+    with Job.open(folder) as job, steps.outranked_by_unfinished(job):
+        output.label = job.label
+
+        def identified(opened: "Adapter", volts: float) -> "Identified":
+            return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)
+
+        with chip_at_bench(output, options, identified) as at:
+            plan = planned(at, job)
+            at.progress.close()
+            output.facts = _facts(plan)
+            _show(output, plan, model_time=at.model_time)
+            if not plan.changes_nothing:
+                at.settle(output, f"Write {the_target(plan.target_name)} to this chip?", yes=yes)
+            proof = steps.carry_out(plan, progress=at.progress)
+            at.progress.close()
+            if job.journal_failure is not None:
+                output.warn(job.journal_failure)
+            output.say(
+                f"{job.label}: the chip holds {the_target(proof.target_name)}. All {proof.byte_count} bytes"
+                " and the status registers were read back."
+            )
+            output.rows([("sha256", proof.sha256)])
+
+
+def _facts(plan: "Plan") -> dict[str, Any]:
+    from flashbench.safe_write import steps
+
+    return {
+        "label": plan.job.label,
+        "target": plan.target_name,
+        "sha256": plan.target_sha256,
+        "bytes": len(plan.target),
+        "already_held": plan.changes_nothing,
+        "changed_bytes": plan.cells.changed_bytes,
+        "units": len(plan.cells.units),
+        "erased_bytes": _erased_bytes(plan),
+        "bystander_bytes": plan.cells.bystander_bytes,
+        "protection_lifted": [
+            [stretch.start, stretch.stop] for stretch in steps.protection_in_the_way(plan)
+        ],
+        "expected_seconds": round(steps.expected_seconds(plan), 3),
+    }
+
+
+def _show(output: Output, plan: "Plan", *, model_time: bool) -> None:
+    """What is about to be done, for the eyes of whoever has to say yes."""
+    profile = plan.chip.profile
+    output.say(f"{plan.job.label}: {the_target(plan.target_name)} onto this chip")
+    rows = [
+        ("chip", " or ".join(profile.parts) or "not in the table"),
+        ("ID, size", f"{profile.jedec_id.hex(' ').upper()}, {size_text(profile.density_bytes)}"),
+    ]
+    if plan.suspect:
+        half_done = bytes_text(sum(len(stretch) for stretch in plan.suspect))
+        where = many(len(plan.suspect), "stretch", "stretches")
+        rows.append(("half-done", f"{half_done} in {where}: erased again, whatever they read"))
+    if plan.changes_nothing:
+        rows.append(("changes", f"none: the chip reads as {the_target(plan.target_name)} already"))
+    else:
+        rows += _change_rows(plan, model_time=model_time)
+    output.rows(rows)
+
+
+def _change_rows(plan: "Plan", *, model_time: bool) -> list[tuple[str, str]]:
+    from flashbench.safe_write import steps
+
+    cells = plan.cells
+    rows = [("changes", f"{many(cells.changed_bytes, 'byte')}, in these whole pages:")]
+    for stretch in cells.changed_ranges[:_RANGES_SHOWN]:
+        rows.append(("", f"{_stretch_text(stretch)}, {bytes_text(len(stretch))}"))
+    left_out = len(cells.changed_ranges) - _RANGES_SHOWN
+    if left_out > 0:
+        rows.append(("", f"and {left_out} more"))
+    erased = sum(1 for unit in cells.units if unit.erase is not None)
+    what = "the whole chip" if cells.chip_erase else f"{many(erased, 'unit')}"
+    rows += [
+        ("erases", f"{what}, {bytes_text(_erased_bytes(plan))}"),
+        ("programs", many(cells.page_count, "page")),
+        ("bystanders", _bystander_text(cells.bystander_bytes)),
+        ("protection", _protection_text(plan)),
+        ("time", _time_text(steps.expected_seconds(plan), model_time=model_time)),
+    ]
+    return rows
+
+
+def _bystander_text(byte_count: int) -> str:
+    if not byte_count:
+        return "none: no byte that shall not change is erased"
+    return (
+        f"{bytes_text(byte_count)} that shall not change are erased with them and programmed again"
+    )
+
+
+def _protection_text(plan: "Plan") -> str:
+    from flashbench.safe_write import steps
+
+    stretches = steps.protection_in_the_way(plan)
+    if stretches:
+        listed = " and ".join(map(_stretch_text, stretches))
+        return f"{listed} is protected: opened for this, and put back"
+    if plan.registers_differ:
+        return "the registers that an accident left are put back"
+    return "none in the way"
+
+
+def _time_text(seconds: float, *, model_time: bool) -> str:
+    text = f"about {time_text(seconds)}, with everything read back at the end"
+    return f"{text} (model time)" if model_time else text
+
+
+def _stretch_text(stretch: range) -> str:
+    return f"{stretch.start:08x} to {stretch.stop - 1:08x}"
+
+
+def _erased_bytes(plan: "Plan") -> int:
+    if plan.cells.chip_erase:
+        return plan.chip.profile.density_bytes
+    return sum(unit.size for unit in plan.cells.units if unit.erase is not None)
