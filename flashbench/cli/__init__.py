@@ -37,7 +37,11 @@ def flashbench(
     show_version: Annotated[
         bool,
         typer.Option(
-            "--version", callback=_show_version, is_eager=True, help="Say the version, and end."
+            "--version",
+            callback=_show_version,
+            is_eager=True,
+            show_default=False,
+            help="Say the version, and end.",
         ),
     ] = False,
 ) -> None:
@@ -56,9 +60,14 @@ def flashbench(
       flashbench next board-17
 
     \b
-    Exit status: 0 done; 1 an offline check failed; 2 wrong call; 3 refused, the
-    chip is as it was; 4 half-written: finish or restore; 5 adapter or bus, nothing
-    was changed; 130 interrupted, nothing was changed.
+    Exit status:
+      0    done
+      1    an offline check failed
+      2    wrong call
+      3    refused, nothing was changed
+      4    half-written: run finish or restore
+      5    adapter or bus, nothing was changed
+      130  interrupted, nothing was changed
     """
 
 

@@ -29,7 +29,7 @@ def adapters(
     clock: ClockOption = None,
     json: JsonOption = False,
 ) -> None:
-    """List the adapters that are plugged in, and what stands in the way of using one.
+    """List the adapters, and what stands in the way of using one.
 
     \b
       flashbench adapters

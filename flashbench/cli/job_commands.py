@@ -28,12 +28,12 @@ def edit(
     ],
     json: JsonOption = False,
 ) -> None:
-    """Take in an edited image, and show byte by byte what it changes. Needs no adapter.
+    """Take in an edited image, and show what it changes byte by byte.
 
     \b
       flashbench edit board-17 --from-image new.bin
 
-    Make it from a copy of the job's own original.bin. It is kept as image-N.bin beside its
+    Needs no adapter. Make the image from a copy of the job's own original.bin. It is kept as image-N.bin beside its
     change sheet, changes-N.json, and is what `write` then writes.
 
     With --json: label, image (its number), sha256, changed_bytes, ranges (offset, length).
@@ -81,12 +81,12 @@ def _read(path: Path) -> bytes:
 
 
 def next_(job: JobArgument, json: JsonOption = False) -> None:
-    """Say what is proven of a job, and the one command that comes next. Needs no adapter.
+    """Say what is proven of a job, and which command comes next.
 
     \b
       flashbench next board-17
 
-    The first thing to run after an accident.
+    The first thing to run after an accident. Needs no adapter.
 
     With --json: label, proven (sentences), command, why.
     """

@@ -28,14 +28,14 @@ def practice(
     folder: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[DIR]",
+            metavar="DIR",
             show_default=False,
             help="A new folder for bench and job. Default: a temporary one, which is kept.",
         ),
     ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Do the whole job on a board that does not exist, and tell each step. No hardware needed.
+    """Do the whole job on a board that does not exist. Needs no hardware.
 
     \b
       flashbench practice

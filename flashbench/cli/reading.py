@@ -144,7 +144,7 @@ def dump(
     trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Read the chip twice, two ways, and keep what both reads agree on as the original.
+    """Read the chip twice, and keep what both reads agree on.
 
     \b
       flashbench dump board-17 --supply 3.3
@@ -152,8 +152,8 @@ def dump(
       flashbench dump board-17 --supply 3.3 --again
 
     The second read runs at half the clock, by another instruction, from another start. Reads
-    that differ are kept as doubtful-N.bin and are no original. The original is written, read
-    back from the disk and hashed; nothing replaces it ever.
+    that differ are kept as doubtful-N.bin and count as nothing. What they agree on becomes
+    the job's original: written, read back from the disk, hashed, and never replaced.
 
     With --json: label, folder, round, original, sha256, bytes, ways, size_sources,
     size_doubt, notes.
@@ -246,7 +246,7 @@ def verify(
     trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Say what the chip holds now: the original, an image, or neither. Never writes.
+    """Say what the chip holds: original, image, or neither. Never writes.
 
     \b
       flashbench verify board-17 --supply 3.3

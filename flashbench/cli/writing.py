@@ -58,15 +58,15 @@ def write(
     yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
-    """Write the job's image: show what changes, ask, erase, program, read everything back.
+    """Write the job's image, and read everything back.
 
     \b
       flashbench write board-17 --supply 3.3
       flashbench write board-17 --supply 3.3 --image 1
 
-    The chip is read first and must hold what was backed up, or what this job last proved. Do
-    not touch the socket until the last line says that you may take the chip out. After an
-    accident: flashbench next board-17.
+    The chip is read first and must hold what was backed up, or what this job last proved.
+    What will change is shown, and you are asked. Do not touch the socket until the last line
+    says that you may take the chip out. After an accident: flashbench next board-17.
 
     With --json (needs --yes): label, target, sha256, bytes, already_held, changed_bytes,
     units, erased_bytes, bystander_bytes, protection_lifted, expected_seconds.
@@ -100,7 +100,7 @@ def finish(
     yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
-    """After an accident: go on from whatever is on the chip now, to the new image.
+    """After an accident: go on to the new image.
 
     \b
       flashbench finish board-17 --supply 3.3
@@ -190,8 +190,8 @@ def _rewrite(
             if job.journal_failure is not None:
                 output.warn(job.journal_failure)
             output.say(
-                f"{job.label}: the chip holds {the_target(proof.target_name)}. All {proof.byte_count} bytes"
-                " and the status registers were read back."
+                f"{job.label}: the chip holds {the_target(proof.target_name)}. All"
+                f" {proof.byte_count} bytes and the status registers were read back."
             )
             output.rows([("sha256", proof.sha256)])
 
