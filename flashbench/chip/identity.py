@@ -7,7 +7,7 @@ Registers and the unique ID are read afterwards, where the chip's own layout say
 from collections.abc import Sequence
 from dataclasses import InitVar, dataclass, field
 from functools import partial
-from typing import Any, Final
+from typing import Any, Final, final
 
 from chipdb import sfdp as sfdp_tables
 from chipdb.sfdp import Sfdp, SfdpError
@@ -17,8 +17,9 @@ from flashbench.adapter._wire import Arrived, Wire
 from flashbench.adapter.adapter import Adapter
 from flashbench.chip import _read_frames as frames
 from flashbench.chip._read_frames import Register
+from flashbench.chip.evidence import Evidence
 from flashbench.chip.profile import ChipProfile, reconcile
-from flashbench.chip.protection import registers_to_read
+from flashbench.chip.protection import protected_ranges, registers_to_read
 from flashbench.chip.reading import refuse_unreadable
 from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.chip.supply import stop_by_marking
@@ -39,8 +40,9 @@ BUSY_MS_MAX: Final = 10_000.0
 """How long a chip found busy is waited for when no job says how long its erases take."""
 
 
+@final
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Identified:
+class Identified(Evidence):
     """A chip that answered the same ID every time, fits its supply, and has a known profile.
 
     Has no public constructor: see `identify`. Bound to one opening of one adapter.
@@ -131,6 +133,10 @@ class Identified:
             "unique_id": self.unique_id.hex() if self.unique_id is not None else None,
             "sfdp": self.sfdp.raw.hex() if self.sfdp is not None else None,
             "registers": {register.name: value for register, value in self.registers.items()},
+            "protected": [
+                [stretch.start, stretch.stop]
+                for stretch in protected_ranges(self.registers, self.profile)
+            ],
             "was_in_power_down": self.woken,
             "erase_ms_max": max(
                 (kind.ms_max for region in self.profile.regions for kind in region.kinds),
