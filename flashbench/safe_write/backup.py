@@ -2,8 +2,9 @@
 
 from dataclasses import InitVar, dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Final, final
 
+from flashbench.chip.evidence import Evidence
 from flashbench.errors import ChipUntouched
 from flashbench.job.folder import Job
 from flashbench.safe_write.stable_read import StableRead
@@ -11,8 +12,9 @@ from flashbench.safe_write.stable_read import StableRead
 _SEAL: Final = object()
 
 
+@final
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Backup:
+class Backup(Evidence):
     """The original of one round, on disk and proven there.
 
     Has no public constructor: `back_up` makes one from a StableRead, `reload_backup` from a

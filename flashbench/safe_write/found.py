@@ -3,11 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import InitVar, dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Final, final
 
 import numpy as np
 import numpy.typing as npt
 
+from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipUntouched
 from flashbench.job.folder import Job
@@ -19,8 +20,9 @@ _SEAL: Final = object()
 _PAGE: Final = 256
 
 
+@final
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class Found(Evidence):
     """A chip as an accident left it. Has no public constructor: see `read_for_recovery`.
 
     Every page outside `suspect` equals the original or an image of the job.

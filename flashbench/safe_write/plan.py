@@ -3,10 +3,11 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import InitVar, dataclass, field, replace
-from typing import Final
+from typing import Final, final
 
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind, Register
+from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
 from flashbench.chip.profile import ChipProfile
 from flashbench.errors import ChipUntouched
@@ -30,8 +31,9 @@ class _Use:
     running: bool = False
 
 
+@final
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Plan:
+class Plan(Evidence):
     """From what the chip holds to what it shall hold. Used once, by `rewrite`.
 
     Has no public constructor: `plan_rewrite`, `plan_recovery` and `plan_replacement` read the

@@ -1,8 +1,9 @@
 """A Plan carried out: announced, opened, cells finished unit by unit, closed again: `Written`."""
 
 from dataclasses import InitVar, dataclass
-from typing import Final
+from typing import Final, final
 
+from flashbench.chip.evidence import Evidence
 from flashbench.errors import AdapterError, ChipHalfWritten, ChipUntouched, FlashbenchError
 from flashbench.job.events import AnnouncedUnit, WriteAnnounced
 from flashbench.progress import Progress, silent
@@ -18,8 +19,9 @@ _HALF_WRITTEN_NEXT: Final = (
 )
 
 
+@final
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Written:
+class Written(Evidence):
     """A plan carried out: every unit read back once, the protection put back.
 
     Has no public constructor: see `rewrite`. Not yet proof: `verify` reads the whole chip.

@@ -1,12 +1,13 @@
 """Two whole reads of one chip, by two ways, that agree: the evidence `StableRead`."""
 
 from collections.abc import Sequence
-from dataclasses import InitVar, dataclass
+from dataclasses import InitVar, dataclass, field
 from pathlib import Path
-from typing import Final, Protocol
+from typing import Final, Protocol, final
 
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind
+from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
 from flashbench.chip.profile import Address, AddressMode
 from flashbench.errors import ChipUntouched
@@ -31,12 +32,13 @@ class KeepsDoubtful(Protocol):
     def save_doubtful(self, data: bytes) -> Path: ...
 
 
+@final
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StableRead:
+class StableRead(Evidence):
     """The chip's contents, read twice and equal. Has no public constructor: see `read_twice`."""
 
     chip: Identified
-    image: bytes
+    image: bytes = field(repr=False)
     sha256: str
     ways: tuple[str, str]
     notes: tuple[str, ...]

@@ -1,10 +1,11 @@
 """The whole chip read once more and compared, registers included: `Verified`."""
 
 from dataclasses import InitVar, dataclass
-from typing import Final
+from typing import Final, final
 
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind, Register
+from flashbench.chip.evidence import Evidence
 from flashbench.errors import ChipHalfWritten
 from flashbench.job.events import CellsProven, WriteFinished
 from flashbench.progress import Progress, silent
@@ -15,8 +16,9 @@ from flashbench.safe_write.rewrite import Written, half_written
 _SEAL: Final = object()
 
 
+@final
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verified:
+class Verified(Evidence):
     """Every byte of the chip equals the target and every register is as before.
 
     Has no public constructor: see `verify`.
