@@ -21,14 +21,14 @@ VOLTS_WIDE: Final = (1.65, 3.6)
 class FamilyRule:
     """Parts whose name begins like `pattern` take `volts` (minimum, maximum)."""
 
-    pattern: re.Pattern[str]
+    pattern: str
     volts: tuple[float, float]
     letters: str  # for sentences: "MX25U"
     public: bool
 
 
 def _rule(pattern: str, volts: tuple[float, float], letters: str, public: bool) -> FamilyRule:
-    return FamilyRule(pattern=re.compile(pattern), volts=volts, letters=letters, public=public)
+    return FamilyRule(pattern=pattern, volts=volts, letters=letters, public=public)
 
 
 _PUBLIC = (
@@ -100,4 +100,4 @@ def family_supply(part: str) -> FamilyRule | None:
     1.2 V and 1.8 V rules are asked before 3 V ones.
     """
     name = part.upper()
-    return next((rule for rule in RULES if rule.pattern.match(name)), None)
+    return next((rule for rule in RULES if re.match(rule.pattern, name)), None)

@@ -1,11 +1,12 @@
 """Write `chipdb/chips/*.toml` from the two open data sets. Run once; the rows live by hand since.
 
-    python -m chipdb.generate_rows jedec_ids.json corpus.json FOLDER
+    python -m chipdb.generate_rows jedec_ids.json sfdp_corpus.json FOLDER
 
-`jedec_ids.json` lists parts, IDs and sizes of open boot loaders and emulators; `corpus.json` SFDP
-bytes of real parts (both are described in `tests/data/README.md`). What neither states comes from
-the tables below: datasheets where one is cited, otherwise family rules and memory, and each row
-says which. Times from memory are generous: they bound a wait, nothing more.
+`jedec_ids.json` lists parts, IDs and sizes of open boot loaders and emulators, `sfdp_corpus.json`
+the SFDP bytes of real parts; both lie in `tests/data/chips` with their sources and licences.
+What neither states comes from the tables below: datasheets where one is cited, otherwise family
+rules and memory, and each row says which. Times from memory are generous: they bound a wait,
+nothing more.
 """
 
 import json
@@ -611,6 +612,7 @@ _HEX_KEYS: Final = frozenset({"opcodes_4byte"})
 def _file_lines(rows: list[Row], sources: Mapping[str, Row]) -> Iterator[str]:
     yield "# What is known of these parts, each row with its sources. Facts only: IDs, sizes,"
     yield "# table bytes and times; no text or code of the sources is in here."
+    yield "# Begun by chipdb/generate_rows.py, kept by hand since; chipdb/row.py checks the keys."
     yield f'maker = "{rows[0]["maker"]}"'
     used = list(dict.fromkeys(key for row in rows for key in row["sources"]))
     for key in used:

@@ -228,20 +228,16 @@ def _best(matches: Sequence[_Match]) -> list[_Match]:
 def _supply(
     matches: Sequence[_Match], rows: Sequence[ChipRow]
 ) -> tuple[tuple[float, float] | None, bool, list[str]]:
-    ranges = {row.part: row.supply_volts for row in rows}
-    printed = {}
+    known = [(row.part, row.supply_volts) for row in rows if row.supply_volts]
     for match in matches:
         rule = family_supply(match.printed_name)
         if rule:
-            printed[f"the letters of {rule.letters}"] = rule.volts
-    known = [volts for volts in (*ranges.values(), *printed.values()) if volts]
-    low = max((volts[0] for volts in known), default=0.0)
-    high = min((volts[1] for volts in known), default=0.0)
+            known.append((f"the letters of {rule.letters}", rule.volts))
+    low = max((volts[0] for _, volts in known), default=0.0)
+    high = min((volts[1] for _, volts in known), default=0.0)
     if known and low > high:
         listed = "; ".join(
-            f"{name} {volts[0]:.2f} to {volts[1]:.2f} V"
-            for name, volts in {**ranges, **printed}.items()
-            if volts
+            f"{name} {volts[0]:.2f} to {volts[1]:.2f} V" for name, volts in dict.fromkeys(known)
         )
         return (
             None,

@@ -309,6 +309,11 @@ class Sfdp:
     doubts: tuple[str, ...] = field(default=())
 
     @property
+    def announces_sector_map(self) -> bool:
+        """Whether there is an FF81 table, readable or not: the erase units may differ by place."""
+        return any(header.id == SECTOR_MAP_TABLE for header in self.headers)
+
+    @property
     def ambiguous_opcodes(self) -> frozenset[int]:
         """Erase opcodes with more than one size: address or configuration decides the unit."""
         sizes: dict[int, set[int]] = {}

@@ -5,7 +5,7 @@ Nothing is read before it is asked for: a look-up by ID loads the files of one m
 
 import tomllib
 from functools import cache
-from importlib.resources import files
+from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
@@ -51,7 +51,7 @@ def load_maker(name: str) -> tuple[ChipRow, ...]:
         TableError: the file breaks the schema.
     """
     file = f"{name}.toml"
-    text = (files("chipdb") / "chips" / file).read_text(encoding="utf-8")
+    text = (Path(__file__).parent / "chips" / file).read_text(encoding="utf-8")
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -365,12 +365,25 @@ def _regions(
             for start, length, types in regions
         ]
     else:
-        types = list(sfdp.erase_types) if sfdp is not None else None
+        types = _types_that_work_everywhere(sfdp) if sfdp is not None else None
         kinds = _kinds(_agreed_types(types, facts, sfdp), mode)
         found = [EraseRegion(start=Address(0), length=density, kinds=kinds)]
     if any(not region.kinds for region in found):
         doubts.append("No erase instruction is certain everywhere: the chip can be read only.")
     return tuple(found)
+
+
+def _types_that_work_everywhere(sfdp: Sfdp) -> list[EraseType]:
+    """All of them, unless a sector map that depends on a register (or is damaged) says less."""
+    if not sfdp.announces_sector_map:
+        return list(sfdp.erase_types)
+    if sfdp.sector_map is None:
+        return []
+    everywhere = {1, 2, 3, 4}
+    for layout in sfdp.sector_map.layouts:
+        for region in layout.regions:
+            everywhere &= set(region.erase_numbers)
+    return [kind for kind in sfdp.erase_types if kind.number in everywhere]
 
 
 def _agreed_types(

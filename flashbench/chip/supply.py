@@ -67,9 +67,9 @@ def agreed_supply(
     Raises:
         ChipUntouched: no voltage satisfies every source, or there is no source at all.
     """
-    ranges = {row.part: row.supply_volts for row in rows if row.supply_volts is not None}
+    ranges = [(row.part, row.supply_volts) for row in rows if row.supply_volts is not None]
     if sfdp is not None and sfdp.supply_volts is not None:
-        ranges["the chip's vendor table"] = sfdp.supply_volts
+        ranges.append(("the chip's vendor table", sfdp.supply_volts))
     if not ranges:
         if confirmed_by_user:
             return (declared_volts, declared_volts), "user"
@@ -78,10 +78,10 @@ def agreed_supply(
             " SFDP holds no vendor table that states one.",
             next_step="Read the marking and find the part's datasheet, then confirm the supply.",
         )
-    low = max(volts[0] for volts in ranges.values())
-    high = min(volts[1] for volts in ranges.values())
+    low = max(volts[0] for _, volts in ranges)
+    high = min(volts[1] for _, volts in ranges)
     if low > high:
-        listed = "; ".join(f"{name} {volts_text(volts)}" for name, volts in ranges.items())
+        listed = "; ".join(f"{name} {volts_text(volts)}" for name, volts in dict.fromkeys(ranges))
         raise ChipUntouched(
             f"What is known of this chip's supply does not fit together: {listed}.",
             next_step="Read the marking on the package and give it, so that one part is left.",

@@ -164,6 +164,18 @@ def test_two_units_behind_one_opcode_are_not_used_without_a_sector_map() -> None
     assert opcodes(found) == []
 
 
+def test_an_unknown_chip_with_two_units_behind_one_opcode_can_only_be_read() -> None:
+    found = reconcile(
+        b"\xaa\xbb\xcc",
+        [],
+        entry("S25FS256T").parse(),
+        declared_volts=1.8,
+        supply_confirmed_by_user=True,
+    )
+    assert opcodes(found) == []
+    assert "No erase instruction is certain everywhere: the chip can be read only." in found.doubts
+
+
 # Regions of the SST26VF064B: Linux kernel documentation, spi-nor.rst.
 def test_the_sector_map_gives_each_region_its_own_units() -> None:
     found = profile_of("BF2643", entry("SST26VF064B").parse(), marking="26VF064B-104I/SM")
@@ -175,6 +187,21 @@ def test_the_sector_map_gives_each_region_its_own_units() -> None:
         (32, [(0x20, 4), (0xD8, 32)]),
         (32, [(0x20, 4), (0xD8, 8)]),
     ]
+
+
+def test_a_sector_map_that_a_register_decides_leaves_what_works_in_every_layout() -> None:
+    sfdp = entry("SST26VF064B").parse()
+    assert sfdp.sector_map is not None
+    selection = tables.MapSelection(
+        opcode=0x65, address_bytes=3, wait_states=8, bit_mask=0x08, address=4
+    )
+    unsure = replace(sfdp, sector_map=replace(sfdp.sector_map, selections=(selection,)))
+    damaged = replace(sfdp, sector_map=None)
+    for given, left in ((unsure, {0x20}), (damaged, set())):
+        found = reconcile(
+            b"\xaa\xbb\xcc", [], given, declared_volts=3.3, supply_confirmed_by_user=True
+        )
+        assert {kind.opcode for r in found.regions for kind in r.kinds} == left
 
 
 def test_a_sector_map_that_no_row_bears_out_leaves_what_the_rows_name() -> None:

@@ -116,7 +116,7 @@ def test_the_supply_is_the_first_thing_said() -> None:
     assert "known from family rule only: check the part's datasheet" in guessed.sentences[0]
 
 
-@pytest.mark.parametrize("text", ["25Q128", "W25Q128", "25Q64", "N25Q00"])
+@pytest.mark.parametrize("text", ["25Q128", "W25Q128", "25Q64", "N25Q00", "N25Q512A"])
 def test_candidates_of_different_supply_are_named_and_none_is_chosen(text: str) -> None:
     found = table.find_by_marking(text)
     assert len(found.rows) > 1

@@ -3,14 +3,15 @@
 import re
 import tomllib
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from chipdb import sfdp, table
+from chipdb import generate_rows, sfdp, table
 from chipdb.as_row import as_row
 from chipdb.row import ChipKind, ChipRow, KnownFrom, TableError, read_rows
-from tests.chipdb.corpus import entries, entry, id_entries
+from tests.chipdb.corpus import DATA, entries, entry, id_entries
 
 
 def parts_for(id_hex: str) -> set[str]:
@@ -235,6 +236,15 @@ def test_parts_whose_erase_unit_depends_on_the_address_name_no_such_opcode() -> 
     assert len(rows) > 20
     for row in rows:
         assert all(kind.opcode != 0xD8 for kind in row.erase), row.part
+
+
+def test_the_kept_script_writes_files_that_the_table_takes(tmp_path: Path) -> None:
+    generate_rows.main(str(DATA / "jedec_ids.json"), str(DATA / "sfdp_corpus.json"), str(tmp_path))
+    count = 0
+    for file in tmp_path.glob("*.toml"):
+        rows = read_rows(tomllib.loads(file.read_text(encoding="utf-8")), file.name)
+        count += len(rows)
+    assert count >= len({(i["part"], i["jedec_id"], i["ext_id"]) for i in id_entries()})
 
 
 def test_only_the_file_of_the_makers_byte_is_loaded(monkeypatch: pytest.MonkeyPatch) -> None:
