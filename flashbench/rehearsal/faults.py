@@ -27,7 +27,8 @@ Must be detected, never called done:
 * a program or erase that reports success and does nothing; an erase that clears another unit
   than stated; a worn sector; a stuck bit; cells that read differently each time;
 * contacts that float, are shorted, shift or mirror the bits, or come and go; no chip at all;
-* a chip left in 4-byte mode or in deep power-down.
+* an array smaller than the chip says, or of which an address bit is stuck;
+* a chip left in 4-byte mode, in deep power-down, busy, or in a continuous read.
 
 Left out, because nothing on this side of the socket can see or cause it: faults of the host's
 memory and disk (the job folder has its own tests), a chip that lies consistently, and electrical
@@ -185,6 +186,13 @@ class UnstableCells:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StuckAddressBit:
+    """Address bit `bit` is 0 for the array whatever is sent: it reads the same twice over."""
+
+    bit: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SlowChip:
     """Every busy time is `factor` times the typical one."""
 
@@ -246,6 +254,14 @@ class LeftPoweredDown:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LeftInContinuousRead:
+    """Whoever had the chip before left it in a read mode that takes no opcode.
+
+    The next frame is taken for an address and ends the mode (W25Q128JV Rev I, section 6.2.4).
+    """
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LeftBusy:
     """The chip is still busy for `seconds` with what another host began; no cell changes."""
 
@@ -265,8 +281,8 @@ ContactFault = (
     | IntermittentContact
     | NoChip
 )
-CellFault = WrongEraseUnit | StuckBit | WornSector | UnstableCells | SlowChip
-LeftState = LeftIn4ByteMode | LeftPoweredDown | LeftBusy
+CellFault = WrongEraseUnit | StuckBit | WornSector | UnstableCells | StuckAddressBit | SlowChip
+LeftState = LeftIn4ByteMode | LeftPoweredDown | LeftInContinuousRead | LeftBusy
 Fault = OperationFault | Unplug | ReplyFault | ContactFault | CellFault | LeftState
 
 _KINDS: dict[str, type[Any]] = {
@@ -276,8 +292,8 @@ _KINDS: dict[str, type[Any]] = {
         *(MuteReply, ShortReply, StaleReply, DuplicatedReply),
         *(MisoFlips, MisoSettlesLate, MosiFlips, FloatingMiso, MisoOnMosi, ShiftedBits),
         *(MirroredBits, IntermittentContact, NoChip),
-        *(WrongEraseUnit, StuckBit, WornSector, UnstableCells, SlowChip),
-        *(LeftIn4ByteMode, LeftPoweredDown, LeftBusy),
+        *(WrongEraseUnit, StuckBit, WornSector, UnstableCells, StuckAddressBit, SlowChip),
+        *(LeftIn4ByteMode, LeftPoweredDown, LeftInContinuousRead, LeftBusy),
     )
 }
 

@@ -20,10 +20,12 @@ from flashbench.rehearsal.faults import (
     KillProcess,
     LeftBusy,
     LeftIn4ByteMode,
+    LeftInContinuousRead,
     LeftPoweredDown,
     LosePower,
     SilentOperation,
     SlowChip,
+    StuckAddressBit,
     StuckBit,
     SupplyDip,
     UnstableCells,
@@ -224,6 +226,7 @@ class NorChip:
         self._error_bits = 0
         self._flags = 0
         self._deaf = False  # in QPI
+        self._continuous_read = False
         self._locked = set(range(len(self._lock_starts)))
         self._deselected_s = -math.inf
 
@@ -272,6 +275,7 @@ class NorChip:
             "error_bits": self._error_bits,
             "flags": self._flags,
             "deaf": self._deaf,
+            "continuous_read": self._continuous_read,
             "locked": "all"
             if len(self._locked) == len(self._lock_starts)
             else sorted(self._locked),
@@ -296,7 +300,7 @@ class NorChip:
         self._powered, self._powered_down = state["powered"], state["powered_down"]
         self._four_byte, self._address_high = state["four_byte"], state["address_high"]
         self._error_bits, self._flags = state["error_bits"], state["flags"]
-        self._deaf = state["deaf"]
+        self._deaf, self._continuous_read = state["deaf"], state["continuous_read"]
         if state["locked"] != "all":
             self._locked = set(state["locked"])
         self.operation_number = state["operation_number"]
@@ -315,6 +319,8 @@ class NorChip:
                     self._four_byte = True
                 case LeftPoweredDown():
                     self._powered_down = True
+                case LeftInContinuousRead():
+                    self._continuous_read = True
                 case LeftBusy():
                     self._in_flight = _InFlight(0, NothingAtAll(), fault.seconds)
         self._after_cells_changed()
@@ -429,6 +435,10 @@ class NorChip:
     def _turned_away(self, opcode: int, command: _Command | None, at_s: float) -> bool:
         shown = f"{opcode:02X}h"
         if self._deaf:
+            return True
+        if self._continuous_read:  # the frame is an address without a mode byte of Axh
+            self._continuous_read = False
+            self._keep()
             return True
         if self._powered_down and opcode != 0xAB:
             self._complain(at_s, "while powered down", f"{shown} in deep power-down")
@@ -546,6 +556,8 @@ class NorChip:
     # --- reading ------------------------------------------------------------------------------
 
     def start_read(self, address: int, data: bytes, at_s: float) -> None:
+        for fault in self._faults.of(StuckAddressBit):
+            address &= ~(1 << fault.bit)
         self._read_at = address % self.part.density_bytes
         self._answer = self._answer_cells
 

@@ -36,9 +36,11 @@ ALL = (
     f.StuckBit(address=0x1234, bit=5, level=0),
     f.WornSector(start=0x1000),
     f.UnstableCells(start=0, length=16),
+    f.StuckAddressBit(bit=15),
     f.SlowChip(factor=20.0),
     f.LeftIn4ByteMode(),
     f.LeftPoweredDown(),
+    f.LeftInContinuousRead(),
     f.LeftBusy(seconds=0.3),
 )
 
@@ -168,6 +170,20 @@ def test_late_settling_agrees_between_reads_but_not_with_the_cells() -> None:
 )
 def test_bad_contacts_show_the_pictures_of_the_bench(fault: f.Fault, jedec_id: str) -> None:
     assert _wired(fault).frame(b"\x9f", 3).hex() == jedec_id
+
+
+def test_a_continuous_read_swallows_one_frame_and_is_over() -> None:
+    host = _wired(f.LeftInContinuousRead())
+
+    assert host.frame(b"\x9f", 3).hex() == "ffffff"
+    assert host.frame(b"\x9f", 3).hex() == "ef4010"
+
+
+def test_a_stuck_address_bit_shows_one_half_twice() -> None:
+    _, host = _direct(f.StuckAddressBit(bit=15))
+
+    assert _read(host, 0, SIZE // 2) == OLD[: SIZE // 2]
+    assert _read(host, SIZE // 2, SIZE // 2) == OLD[: SIZE // 2]
 
 
 def test_mosi_flips_reach_the_chip() -> None:
