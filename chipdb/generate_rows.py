@@ -106,6 +106,14 @@ FACTS: Final[Mapping[str, Row]] = {
         "read_hz_max": 50_000_000,
         "cited": ["IS"],
     },
+    "IS25LP128F": {
+        "supply_volts": [2.3, 3.6],
+        "supply_known_from": "datasheet",
+        "read_hz_max": 80_000_000,
+        "fast_read_hz_max": 80_000_000,
+        "cited": ["IS"],
+    },
+    "W25Q64JV": {"times": {0x20: (45, 400)}, "program_us_typ": 800, "program_us_max": 3000},
     "N25Q256A": {
         "supply_volts": [2.7, 3.6],
         "supply_known_from": "datasheet",
