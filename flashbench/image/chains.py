@@ -326,7 +326,8 @@ def _begin_bits(data: bytes, start: int, distance: int) -> float:
 
 
 READINGS_MAX = 24
-HITS_MAX = 100  # of one start, looked at closely
+HITS_MAX = 200  # of one start, looked at closely
+DEPTH_BITS = 4.0  # what a further block may add by its place and header
 UNEQUAL_TAIL = 256  # bytes at the end of two copies in which they may differ here and there
 CHANCE_BYTES = 3  # so many bytes beside a copied stretch may be equal by chance
 
@@ -408,7 +409,8 @@ def _rows_across(
         alive, at = alive[~done], beyond_blank[np.minimum(end[~done], len(window) - 1)]
         if not len(alive):
             break
-    for worth_bits, guess, depth in sorted(hits, reverse=True)[:HITS_MAX]:
+    hits.sort(key=lambda hit: hit[0] + DEPTH_BITS * min(hit[2], 3), reverse=True)
+    for worth_bits, guess, depth in hits[:HITS_MAX]:
         blocks = _blocks_of(steps[: depth + 1], guess, start)
         bits = worth_bits + _shared_header_bits(data, blocks)
         yield Row(blocks, _field_of(guess), bits)

@@ -77,24 +77,27 @@ class CheckRule:
         covers = tuple(span for span in covers if span.start < span.end)
         return Check(kind=self.kind, offset=at, order=self.order, covers=covers, zeroed=zeroed)
 
-    def holds(self, block: bytes) -> bool:
-        """Whether the rule is right in `block`: what `judged` says of its check, but quickly."""
+    def covered(self, block: bytes) -> bytes | None:
+        """The covered bytes of one block without the value; None if the block is too short."""
         at = self.place if self.place >= 0 else len(block) + self.place
         behind = at + self.kind.width
         if at < 0 or behind > len(block) or self.first > len(block):
+            return None
+        if self.field is FieldRule.OUTSIDE:
+            return block[self.first : at if self.place < 0 else len(block)]
+        gap = b"" if self.field is FieldRule.EXCLUDED else bytes(self.kind.width)
+        return block[self.first : at] + gap + block[behind:]
+
+    def holds(self, block: bytes) -> bool:
+        """Whether the rule is right in `block`: what `judged` says of its check, but quickly."""
+        covered = self.covered(block)
+        if covered is None:
             return False
-        if self.field is FieldRule.INCLUDED:
-            return digest(self.kind, block[self.first :], order=self.order) == 0
-        if self.field is FieldRule.ZEROED:
-            covered = block[self.first : at] + bytes(self.kind.width) + block[behind:]
-        elif self.field is FieldRule.EXCLUDED:
-            covered = block[self.first : at] + block[behind:]
-        else:
-            covered = block[self.first : at if self.place < 0 else len(block)]
         value = digest(self.kind, covered, order=self.order)
         if self.kind.is_zero_sum:
             value = -value % (1 << 8 * self.kind.width)
-        return value == int.from_bytes(block[at:behind], self.order)
+        at = self.place % len(block)
+        return value == int.from_bytes(block[at : at + self.kind.width], self.order)
 
     @property
     def cost_bits(self) -> float:

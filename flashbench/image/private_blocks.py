@@ -29,6 +29,7 @@ from flashbench.image.rule_choice import RuleChoice, RuleSearch
 from flashbench.image.windows import Repeats
 
 SURE_BITS = 14.0  # left over when everything tried has been taken off
+ENOUGH_BITS = 64.0  # of a check: no row with fewer bits of its own will do better
 SEARCHES_MAX = 250  # blocks searched for check rules: bounds the time
 COPIES_TRIED_MAX = 60
 ISLANDS_TRIED_MAX = 20
@@ -112,12 +113,15 @@ class _Search:
 
     def _best_of(self, rows: Iterable[Row], price: float) -> _Reading | None:
         """The best reading among rows that exclude one another."""
-        readings = [
-            reading
-            for row in rows
-            if self._is_free(row.blocks) and (reading := self._read(row, price))
-        ]
-        return max(readings, key=lambda reading: reading.bits, default=None)
+        best: _Reading | None = None
+        for row in rows:
+            if best is not None and best.choice.bits >= ENOUGH_BITS and row.bits < best.row.bits:
+                break
+            if self._is_free(row.blocks):
+                reading = self._read(row, price)
+                if reading is not None and (best is None or reading.bits > best.bits):
+                    best = reading
+        return best
 
     def _is_free(self, spans: Iterable[Span]) -> bool:
         return not any(span.overlaps(taken) for span in spans for taken in self._taken)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from flashbench.image.check_search import CheckRule, FieldRule, rules_of_block
-from flashbench.image.checks import Span, stored_value
+from flashbench.image.checks import CheckKind, Span, stored_value
 from flashbench.image.finds import LengthField
 from flashbench.image.windows import worth_of
 
@@ -41,12 +41,21 @@ class RuleSearch:
         contents = {self._data[start:end]: Span(start, end) for start, end in reversed(blocks)}
         distinct = sorted(contents, key=_worth_searching)
         spans = [contents[content] for content in distinct]
-        weighed = [
-            (bits, rule)
-            for rule in self._candidates(distinct)
-            if self._place_is_free(rule, length, spans[0])
-            and (bits := self._bits(rule, distinct)) is not None
-        ]
+        weighed = []
+        # Wherever its value stands, a zero-sum over one range comes out the same.
+        sums: dict[tuple[CheckKind, str, int], float | None] = {}
+        for rule in self._candidates(distinct):
+            if not self._place_is_free(rule, length, spans[0]):
+                continue
+            if rule.field is FieldRule.INCLUDED:
+                key = (rule.kind, rule.order, rule.first)
+                if key not in sums:
+                    sums[key] = self._bits(rule, distinct)
+                bits = sums[key] if _varies(rule, distinct) else None
+            else:
+                bits = self._bits(rule, distinct)
+            if bits is not None:
+                weighed.append((bits, rule))
         if not weighed:
             return None
         weighed.sort(key=lambda pair: (-pair[0], *self._oddity(pair[1], spans)))
@@ -81,20 +90,22 @@ class RuleSearch:
     def _bits(self, rule: CheckRule, blocks: Sequence[bytes]) -> float | None:
         """What speaks for `rule`, less its cost; None if too many blocks contradict it."""
         allowed = 0 if len(blocks) < 4 else 1 if len(blocks) < 8 else 2
-        values: list[bytes] = []
-        for index, block in enumerate(blocks):
+        wrong = 0
+        agreeing: dict[bytes, float] = {}
+        for block in blocks:
             if rule.holds(block):
+                covered = rule.covered(block) or b""
                 at = rule.place % len(block)
-                values.append(block[at : at + rule.kind.width])
-            elif index + 1 - len(values) > allowed:
-                return None
-        penalty = rule.cost_bits + WRONG_BITS * (len(blocks) - len(values))
-        if rule.field is not FieldRule.INCLUDED:
-            return sum(map(worth_of, values)) - penalty
-        if len(blocks) > 2 and len(set(values)) == 1:
-            return None
-        # Where the value stands is not told by the sum, and its worth is not either.
-        return 8.0 * rule.kind.width * len(values) - penalty
+                value = block[at : at + rule.kind.width]
+                # Where a zero-sum's value stands is not told, so its worth is not either.
+                worth = 8.0 * len(value) if rule.field is FieldRule.INCLUDED else worth_of(value)
+                # Few or blank bytes have few values, and those agree by chance.
+                agreeing[covered] = min(worth, worth_of(covered) / 2)
+            else:
+                wrong += 1
+                if wrong > allowed:
+                    return None
+        return sum(agreeing.values()) - rule.cost_bits - WRONG_BITS * wrong
 
     def _oddity(self, rule: CheckRule, blocks: Sequence[Span]) -> tuple[int, int, int, int]:
         """Sorts rules of equal worth: values that vary, at even places, in the header, first."""
@@ -128,3 +139,12 @@ class RuleSearch:
 def _worth_searching(block: bytes) -> tuple[bool, int]:
     """Sorts blocks by how soon to search them: short ones of many different bytes first."""
     return len(set(block)) < min(16, len(block) // 3), len(block)
+
+
+def _varies(rule: CheckRule, blocks: Sequence[bytes]) -> bool:
+    """Whether the value differs among blocks, as check values of different blocks do."""
+    if len(blocks) < 3:
+        return True
+    width = rule.kind.width
+    places = [rule.place % len(block) for block in blocks]
+    return len({block[at : at + width] for block, at in zip(blocks, places, strict=True)}) > 1

@@ -179,6 +179,7 @@ def _layout(rng: random.Random, count: int) -> Layout:
     check_width = CHECKS[check_kind][0]
     signature_size = rng.choice((4, 4, 4, 6, 8))
     one_for_all = rng.random() < 0.7
+    lettered = rng.random() < 0.7
     signatures = tuple(
         _signature(rng, signature_size, lettered=lettered)
         for _ in range(1 if one_for_all else count)
