@@ -219,6 +219,21 @@ def test_power_cycling_a_closed_bench_forgets_volatile_state(tmp_path: Path) -> 
         assert StreamHost(bench).status() == 0
 
 
+def test_a_state_cut_off_half_way_is_the_state_before_it(tmp_path: Path) -> None:
+    _make(tmp_path / "bench")
+    with open_bench(tmp_path / "bench") as bench:
+        bench.chip.preset_register("SR1", 0x04)
+        bench.chip.preset_register("SR1", 0x08)
+    state = tmp_path / "bench/chips/first/state"
+    slots = bytearray(state.read_bytes())
+    newest = slots.index(b'"SR1":8')
+    slots[newest : newest + 7] = b"\0" * 7
+    state.write_bytes(slots)
+
+    with open_bench(tmp_path / "bench") as bench:
+        assert bench.chip.stored["SR1"] == 0x04
+
+
 def test_a_bench_in_use_refuses_a_second_process_with_ebusy(tmp_path: Path) -> None:
     _make(tmp_path / "bench")
     with open_bench(tmp_path / "bench"), open_bench(tmp_path / "bench") as second:

@@ -331,6 +331,18 @@ def test_a_register_write_after_50h_lasts_until_power_off_only() -> None:
     assert chip.register_change_count == 2
 
 
+def test_50h_serves_one_register_write_only() -> None:
+    """[W1]: 50h is sent before each volatile write."""
+    chip, host = chip_on_wires()
+    host.frame(b"\x50")
+    host.frame(b"\x01\x1c")
+
+    host.frame(b"\x01\x04")
+
+    assert host.status() == 0x1C
+    assert chip.complaint_counts() == {"no WEL": 1}
+
+
 def test_a_one_byte_01h_leaves_sr2_alone_on_the_jv_and_clears_it_on_the_fv() -> None:
     """[W1] for the JV; for the FV the family's older rule, from memory."""
     for part, left in (("W25Q128JV", 0x40), ("W25Q256FV", 0x00)):

@@ -275,9 +275,9 @@ def test_leaving_mpsse_lets_go_of_the_pins_and_ends_the_frame() -> None:
     host = _host(bench)
     host.frame(b"\x06")
     host.write(bytes.fromhex("80000B 110700 02000000 00"))  # cut inside its data
-    host.set_mode(0x0000)
+    host.set_mode(0x000B)
 
-    assert bench.adapter.pins.direction == 0
+    assert bench.adapter.pins.direction == 0, "the mask of mode 0 drives nothing"
     host.set_mode(0x0200)
     host.write(bytes.fromhex("8A 860000 80080B"))
     bench.time.wait_s(0.01)
@@ -308,6 +308,18 @@ def test_loopback_returns_what_was_sent() -> None:
     host.write(b"\x84\x31\x04\x00hello\x85\x87")
 
     assert host.read(5) == b"hello"
+
+
+def test_leaving_mpsse_resets_the_engine() -> None:
+    """AN2232C-01: the engine is held in reset while it is off."""
+    host = _host(in_memory_bench())
+    host.write(b"\x84")
+    host.set_mode(0x0000)
+    host.set_mode(0x0200)
+
+    host.write(bytes.fromhex("8A 860000 80080B 80000B 1100009F 200200 80080B 87"))
+
+    assert host.read(3) == ID
 
 
 def test_bit_commands_and_byte_commands_can_be_mixed() -> None:
