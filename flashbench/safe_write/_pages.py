@@ -92,7 +92,8 @@ class PageProgrammer:
                 self._count_attempt(page[0])
                 dropped.append(page)
             elif after & BUSY:
-                self._wait_us = min(self._max_us, wait_us * _GROWTH)
+                longer_us = min(self._max_us, wait_us * _GROWTH)
+                self._wait_us = max(self._wait_us or 0.0, longer_us)
         if reply[-1] & BUSY:
             self._settle()
         return dropped
