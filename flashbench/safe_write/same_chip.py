@@ -23,6 +23,12 @@ def refuse_other_chip(
         chip.unique_id != dumped.unique_id
     )
     same_part = chip.jedec_id == dumped.jedec_id and chip.profile.density_bytes == density_bytes
+    if same_part and dumped.unique_id is not None and chip.unique_id is None:
+        raise ChipUntouched(
+            f"The chip that job {label} was dumped from has the unique ID"
+            f" {dumped.unique_id.hex(' ')}; from the one in the socket none can be read.",
+            next_step="Check the contact. If --marking was given for the dump, give it again.",
+        )
     if same_part and not other_unit:
         return
     raise ChipUntouched(
