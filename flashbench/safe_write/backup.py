@@ -22,6 +22,7 @@ class Backup(Evidence):
     """
 
     job: Job
+    round_number: int
     image: bytes = field(repr=False)
     path: Path
     sha256: str
@@ -71,6 +72,7 @@ def reload_backup(job: Job) -> Backup:
     original = job.load_original()
     return Backup(
         job=job,
+        round_number=job.round_number,
         image=original.data,
         path=original.path,
         sha256=original.sha256,

@@ -25,7 +25,8 @@ _PAGE: Final = 256
 class Found(Evidence):
     """A chip as an accident left it. Has no public constructor: see `read_for_recovery`.
 
-    Every page outside `suspect` equals the original or an image of the job.
+    Every page equals the original or an image of the job, or lies where the job was writing.
+    `suspect` is what must be erased in full, whatever it reads.
     """
 
     chip: Identified
@@ -33,6 +34,7 @@ class Found(Evidence):
     image: bytes = field(repr=False)
     suspect: tuple[range, ...]
     path: Path
+    change_count: int
     seal: InitVar[object]
 
     def __post_init__(self, seal: object) -> None:
@@ -44,24 +46,30 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
     """Read the chip twice, keep what was found as `found-N.bin`, and explain every page.
 
     The journal is never believed that cells are good and always that they are suspect: a unit
-    announced and not recorded as read back counts as unknown, whatever it reads now.
+    announced and not recorded as read back counts as unknown, whatever it reads now. One that
+    was read back may still have drifted: it is explained, and planned by what it reads.
 
     Raises:
         ChipUntouched: two reads differ outside suspect units, or a page is neither the
-            original's nor an image's and lies in no suspect unit: not this job's chip, or the
-            board has run since.
+            original's nor an image's and lies in no unit that the job announced: not this job's
+            chip, or the board has run since.
     """
     original = job.load_original()
     refuse_other_chip(chip, original, density_bytes=len(original.data), label=job.label)
     unfinished = job.unfinished()
-    suspect = tuple(unfinished.suspect) if unfinished is not None else ()
+    suspect = unfinished.suspect if unfinished is not None else ()
+    announced = unfinished.announced if unfinished is not None else ()
     image = read_twice_except(chip, suspect, keep_doubtful_in=job, progress=progress)
     path = job.save_found(image)
     known = [original.data, *job.announced_images()]
-    strange = unexplained_page(image, known, suspect)
+    strange = unexplained_page(image, known, announced)
     if strange is None and unfinished is not None and chip.unique_id is None:
         strange = page_of_too_many_torn_units(
-            image, known, suspect, unit_bytes=_largest_unit(chip), torn_max=len(unfinished.targets)
+            image,
+            known,
+            announced,
+            unit_bytes=_largest_unit(chip),
+            torn_max=len(unfinished.targets),
         )
     if strange is not None:
         raise ChipUntouched(
@@ -72,16 +80,26 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
                 " flashbench write JOB --to-new-chip"
             ),
         )
-    return Found(chip=chip, job=job, image=image, suspect=suspect, path=path, seal=_SEAL)
+    return Found(
+        chip=chip,
+        job=job,
+        image=image,
+        suspect=suspect,
+        path=path,
+        change_count=chip.adapter.session.change_count,
+        seal=_SEAL,
+    )
 
 
-def unexplained_page(image: bytes, known: Sequence[bytes], suspect: Sequence[range]) -> int | None:
-    """The first page that equals no known image there and lies in no suspect range, or None.
+def unexplained_page(
+    image: bytes, known: Sequence[bytes], announced: Sequence[range]
+) -> int | None:
+    """The first page that equals no known image there and lies in no announced range, or None.
 
     All of `known` are as long as `image`. Pages are 256 bytes.
     """
     explained = _equals_any(image, known)
-    for stretch in suspect:
+    for stretch in announced:
         explained[stretch.start // _PAGE : -(-stretch.stop // _PAGE)] = True
     strange = np.flatnonzero(~explained)
     return int(strange[0]) * _PAGE if len(strange) else None
@@ -90,12 +108,12 @@ def unexplained_page(image: bytes, known: Sequence[bytes], suspect: Sequence[ran
 def page_of_too_many_torn_units(
     image: bytes,
     known: Sequence[bytes],
-    suspect: Sequence[range],
+    announced: Sequence[range],
     *,
     unit_bytes: int,
     torn_max: int,
 ) -> int | None:
-    """A strange page in the suspect ranges, if more units hold such pages than can be torn.
+    """A strange page in the announced ranges, if more units hold such pages than can be torn.
 
     Units are finished one by one, so an interrupted write leaves one unit in between: neither
     blank nor any known image. More of them than there were interruptions means another chip
@@ -106,7 +124,7 @@ def page_of_too_many_torn_units(
     per_unit = unit_bytes // _PAGE
     torn: set[int] = set()
     first: int | None = None
-    for stretch in suspect:
+    for stretch in announced:
         pages = np.flatnonzero(strange[stretch.start // _PAGE : -(-stretch.stop // _PAGE)])
         pages = pages + stretch.start // _PAGE
         torn.update(int(unit) for unit in np.unique(pages // per_unit))

@@ -1,6 +1,6 @@
 """What will be done to which unit of which chip: the evidence `Plan`, made after a fresh read."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import InitVar, dataclass, field, replace
 from typing import Final, final
@@ -49,6 +49,7 @@ class Plan(Evidence):
     target: bytes = field(repr=False)
     target_name: str
     target_sha256: str
+    original_sha256: str
     cells: UnitsPlan = field(repr=False)
     registers: dict[Register, int]
     change_count: int
@@ -111,6 +112,7 @@ def plan_rewrite(
             already the new image.
     """
     _demand_types(chip, backup)
+    new_image = bytes(memoryview(new_image))
     job = backup.job
     _refuse_other_chip(chip, backup)
     _refuse_wrong_size(backup, new_image)
@@ -126,7 +128,7 @@ def plan_rewrite(
         number = job.save_image(new_image, change_sheet(backup.image, new_image))
     return _make(
         chip=chip,
-        job=job,
+        backup=backup,
         current=current,
         suspect=(),
         target=new_image,
@@ -149,35 +151,49 @@ def plan_recovery(found: Found, backup: Backup, *, target: bytes) -> Plan:
     _refuse_wrong_size(backup, target)
     if found.job is not backup.job:
         raise TypeError("the chip was read for one job and the backup is of another")
+    if found.chip.adapter.session.change_count != found.change_count:
+        raise ChipUntouched(
+            "The chip was changed after it was read for recovery.",
+            next_step="Run the command again: the chip is read anew.",
+        )
     name = _stored_name(backup, target)
     unfinished = backup.job.unfinished()
     registers = dict(found.chip.registers)
     if unfinished is not None:
-        registers.update(
-            (Register[name], value) for name, value in unfinished.registers_before.items()
-        )
+        registers.update(_journalled(unfinished.registers_before, found.chip))
     return _make(
         chip=found.chip,
-        job=backup.job,
+        backup=backup,
         current=found.image,
         suspect=found.suspect,
         target=target,
         target_name=name,
         registers=registers,
-        refuted=frozenset(unfinished.refuted_opcodes) if unfinished else frozenset(),
     )
+
+
+def _journalled(values: Mapping[str, int], chip: Identified) -> dict[Register, int]:
+    """The register values to put back, if this identification knows all these registers."""
+    journalled = {Register[name]: value for name, value in values.items()}
+    unknown = [register.value[0] for register in journalled if register not in chip.registers]
+    if unknown:
+        raise ChipUntouched(
+            f"The {unknown[0]} has to be put back, and as the chip is identified now it is not"
+            " known how.",
+            next_step="If --marking was given for the dump, give it again.",
+        )
+    return journalled
 
 
 def _make(
     *,
     chip: Identified,
-    job: Job,
+    backup: Backup,
     current: bytes,
     suspect: tuple[range, ...],
     target: bytes,
     target_name: str,
     registers: dict[Register, int],
-    refuted: frozenset[int] = frozenset(),
 ) -> Plan:
     cells = plan_units(
         current,
@@ -185,16 +201,17 @@ def _make(
         _profile_to_plan_with(chip),
         sck_hz=reading.read_hz(chip, ReadKind.FAST),
         must_erase=suspect,
-        refuted_opcodes=refuted,
+        refuted_opcodes=backup.job.refuted_opcodes,
     )
     return Plan(
         chip=chip,
-        job=job,
+        job=backup.job,
         current=current,
         suspect=suspect,
         target=target,
         target_name=target_name,
         target_sha256=screening.sha256_hex(target),
+        original_sha256=backup.sha256,
         cells=cells,
         registers=registers,
         change_count=chip.adapter.session.change_count,
@@ -220,6 +237,12 @@ def _demand_types(chip: Identified, backup: Backup) -> None:
     if not isinstance(backup, Backup):
         raise TypeError("a plan needs the Backup that back_up() or reload_backup() made")
     chip.check_still_in_session()
+    if backup.round_number != backup.job.round_number:
+        raise ChipUntouched(
+            f"The backup is of round {backup.round_number}, and job {backup.job.label} is at round"
+            f" {backup.job.round_number}.",
+            next_step="Reload the backup.",
+        )
 
 
 def _refuse_other_chip(chip: Identified, backup: Backup) -> None:
