@@ -4,7 +4,7 @@ First contact sends only what is safe on every chip: 05h, 9Fh, 5Ah, and ABh wher
 Registers and the unique ID are read afterwards, where the chip's own layout says with what.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import InitVar, dataclass, field
 from functools import partial
 from typing import Any, Final, final
@@ -23,7 +23,7 @@ from flashbench.chip.protection import protected_ranges, registers_to_read
 from flashbench.chip.reading import refuse_unreadable
 from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.chip.supply import stop_by_marking
-from flashbench.errors import ChipUntouched
+from flashbench.errors import ChipUntouched, ReadsUnsteady
 
 _SEAL: Final = object()
 
@@ -57,7 +57,6 @@ class Identified(Evidence):
     marking: str | None
     unique_id: bytes | None
     registers: dict[Register, int] = field(repr=False)
-    found_in_4byte_mode: bool
     woken: bool
     seal: InitVar[object]
 
@@ -94,8 +93,8 @@ class Identified(Evidence):
                 next_step="Identify it again: another chip may lie in the socket.",
             )
 
-    def demand_same_id(self) -> None:
-        """Read the ID again, right before something that depends on it.
+    def demand_same_chip(self) -> None:
+        """Read the ID and the unique ID again, right before something that depends on them.
 
         Raises:
             ChipUntouched: another chip, or none, answers now.
@@ -107,6 +106,15 @@ class Identified(Evidence):
                 f" {self.jedec_id.hex(' ')} before.",
                 next_step="Do not touch the socket between the steps. Start the command over.",
             )
+        unique_id = _read_unique_id(
+            self.wire, self.profile, four_byte=self.is_in_4byte_mode(), hz=self.clock_hz
+        )
+        if unique_id != self.unique_id:
+            raise ChipUntouched(
+                f"A chip of the same part but with the unique ID {_hex(unique_id)} answers now;"
+                f" it was {_hex(self.unique_id)} before.",
+                next_step="Do not touch the socket between the steps. Start the command over.",
+            )
 
     def read_registers(self) -> dict[Register, int]:
         """The registers of the chip's layout, each read twice and equal.
@@ -115,6 +123,16 @@ class Identified(Evidence):
             ChipUntouched: two reads of a register differ although the chip is idle.
         """
         return _read_registers(self.wire, self.profile, self.clock_hz)
+
+    def is_in_4byte_mode(self) -> bool:
+        """Whether the chip is in 4-byte address mode now; False where no bit is known to tell."""
+        return _mode_bit(self.profile) is not None and _shows_4byte_mode(
+            self.profile, self.read_registers()
+        )
+
+    def shows_4byte_mode(self, registers: Mapping[Register, int]) -> bool:
+        """Whether register values of this chip say that it is in 4-byte address mode."""
+        return _shows_4byte_mode(self.profile, registers)
 
     def facts(self) -> dict[str, Any]:
         """What is known of the chip, as plain data for the job folder and for JSON."""
@@ -194,7 +212,7 @@ def identify(
         )
         refuse_unreadable(profile)
         registers = _read_registers(wire, profile, hz)
-        in_4byte_mode = _in_4byte_mode(wire, profile, registers, hz)
+        in_4byte_mode = _shows_4byte_mode(profile, registers)
         if woken:
             adapter.before_release(partial(_back_to_power_down, wire, hz))
         return Identified(
@@ -207,7 +225,6 @@ def identify(
             marking=marking,
             unique_id=_read_unique_id(wire, profile, four_byte=in_4byte_mode, hz=hz),
             registers=registers,
-            found_in_4byte_mode=in_4byte_mode,
             woken=woken,
             seal=_SEAL,
         )
@@ -258,7 +275,7 @@ def _stable_id(wire: Wire, hz: int) -> tuple[bytes, bool]:
         woken = True
     if len(set(reads)) > 1:
         shown = ", ".join(sorted({read.hex(" ") for read in reads})[:3])
-        raise ChipUntouched(
+        raise ReadsUnsteady(
             f"The ID is not stable over {ID_READS} reads: {shown}.",
             next_step="Press the chip into the socket again, shorten the leads, lower --clock.",
         )
@@ -281,7 +298,7 @@ def _demand_id_at_clock(wire: Wire, jedec_id: bytes, hz: int) -> None:
     reads = set(_id_reads(wire, hz))
     if reads != {jedec_id}:
         wrong = next(iter(reads - {jedec_id}))
-        raise ChipUntouched(
+        raise ReadsUnsteady(
             f"At {wire.true_hz(hz) / 1e6:g} MHz the ID reads {wrong.hex(' ')}; at"
             f" {FIRST_CONTACT_HZ / 1e6:g} MHz it is {jedec_id.hex(' ')}.",
             next_step="Lower --clock or shorten the leads.",
@@ -308,26 +325,11 @@ def _read_sfdp(wire: Wire, hz: int) -> Sfdp | None:
 def _agreeing(wire: Wire, hz: int, size: int) -> bytes:
     reads = {_run(wire, [frames.read_sfdp(0, size)], hz) for _ in range(SFDP_READS)}
     if len(reads) > 1:
-        raise ChipUntouched(
+        raise ReadsUnsteady(
             f"{SFDP_READS} reads of the chip's own tables (SFDP) differ.",
             next_step="Press the chip into the socket again, shorten the leads, lower --clock.",
         )
     return reads.pop()
-
-
-def _read_registers(wire: Wire, profile: ChipProfile, hz: int) -> dict[Register, int]:
-    """The layout's registers, without the two bits of SR1 that come and go by themselves."""
-    values: dict[Register, int] = {}
-    for register in registers_to_read(profile):
-        reply = _run(wire, [frames.read_register(register)] * 2, hz)
-        if reply[0] != reply[1]:
-            raise ChipUntouched(
-                f"Two reads of {register.value[0]} differ: {reply[0]:02X}h, {reply[1]:02X}h.",
-                next_step="Press the chip into the socket again, shorten the leads, lower --clock.",
-            )
-        passing = BUSY | WRITE_ENABLED if register is Register.STATUS_1 else 0
-        values[register] = reply[0] & ~passing
-    return values
 
 
 _MODE_BITS: Final = {
@@ -335,19 +337,47 @@ _MODE_BITS: Final = {
     "Macronix": (Register.CONFIGURATION, 5),
     "Micron": (Register.FLAG_STATUS, 0),
 }
+_PASSING_BITS: Final = {
+    Register.STATUS_1: BUSY | WRITE_ENABLED,
+    Register.STATUS_2: 0x80,  # an operation is suspended
+    Register.SECURITY: 0x6C,  # Macronix: the last erase or program failed, or is suspended
+    Register.FLAG_STATUS: 0xFE,  # all but the address mode
+}
+"""Bits that come and go by themselves; those of SR2, Macronix and Micron from memory."""
 
 
-def _in_4byte_mode(
-    wire: Wire, profile: ChipProfile, registers: dict[Register, int], hz: int
-) -> bool:
-    """Whether the chip was left in 4-byte address mode; False where no bit is known to tell."""
-    known = _MODE_BITS.get(profile.protection or "")
-    if profile.density_bytes <= frames.READ_FRAME_BYTES_MAX or known is None:
-        return False
-    register, bit = known
-    if register not in registers:
-        return bool(_run(wire, [frames.read_register(register)], hz)[0] >> bit & 1)
-    return bool(registers[register] >> bit & 1)
+def _read_registers(wire: Wire, profile: ChipProfile, hz: int) -> dict[Register, int]:
+    """The registers of the layout and of the address mode, without the bits that come and go."""
+    values: dict[Register, int] = {}
+    mode = _mode_bit(profile)
+    mode_register = () if mode is None else (mode[0],)
+    for register in dict.fromkeys((*registers_to_read(profile), *mode_register)):
+        reply = _run(wire, [frames.read_register(register)] * 2, hz)
+        if reply[0] != reply[1]:
+            raise ReadsUnsteady(
+                f"Two reads of {register.value[0]} differ: {reply[0]:02X}h, {reply[1]:02X}h.",
+                next_step="Press the chip into the socket again, shorten the leads, lower --clock.",
+            )
+        if register is Register.STATUS_1 and reply[0] & BUSY:
+            raise ReadsUnsteady(
+                f"The chip answers its ID and yet reports busy (status {reply[0]:02X}h): one of"
+                " the two is misread.",
+                next_step="Press the chip into the socket again, shorten the leads, lower --clock.",
+            )
+        values[register] = reply[0] & ~_PASSING_BITS.get(register, 0)
+    return values
+
+
+def _mode_bit(profile: ChipProfile) -> tuple[Register, int] | None:
+    """Where a chip above 16 MiB shows that it is in 4-byte address mode, if that is known."""
+    if profile.density_bytes <= frames.READ_FRAME_BYTES_MAX:
+        return None
+    return _MODE_BITS.get(profile.protection or "")
+
+
+def _shows_4byte_mode(profile: ChipProfile, registers: Mapping[Register, int]) -> bool:
+    mode = _mode_bit(profile)
+    return mode is not None and bool(registers.get(mode[0], 0) >> mode[1] & 1)
 
 
 def _back_to_power_down(wire: Wire, hz: int) -> None:
@@ -364,3 +394,7 @@ def _read_unique_id(wire: Wire, profile: ChipProfile, *, four_byte: bool, hz: in
     if first != second or set(first) <= {0x00, 0xFF}:
         return None
     return first
+
+
+def _hex(unique_id: bytes | None) -> str:
+    return "none" if unique_id is None else unique_id.hex(" ")

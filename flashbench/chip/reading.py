@@ -64,7 +64,7 @@ def leaving_4byte_mode() -> list[Frame]:
 @contextmanager
 def address_mode(chip: "Identified") -> Iterator[None]:
     """The chip in the address mode its profile asks for; left as it was found."""
-    if chip.profile.address_mode not in _MODES_ENTERED or chip.found_in_4byte_mode:
+    if chip.profile.address_mode not in _MODES_ENTERED or chip.is_in_4byte_mode():
         yield
         return
     chip.run(entering_4byte_mode())

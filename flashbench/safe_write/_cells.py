@@ -1,15 +1,18 @@
 """Units finished one by one: picture checked, erased, found blank, programmed, read back."""
 
-from typing import Final
+from typing import Final, NoReturn
 
 import numpy as np
+import numpy.typing as npt
 
 from flashbench.chip import reading
+from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.profile import Address, EraseKind
 from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.errors import ChipHalfWritten, ChipUntouched
 from flashbench.job.events import OpcodeRefuted, UnitProven
 from flashbench.job.folder import Job
+from flashbench.job.unfinished import without
 from flashbench.progress import Progress
 from flashbench.safe_write._pages import PageProgrammer
 from flashbench.safe_write._sender import Sender
@@ -24,7 +27,8 @@ _BLANK: Final = b"\xff"
 class CellWriter:
     """Carries out the cell part of one running Plan.
 
-    `now` is what the chip is believed to hold, kept up to date unit by unit.
+    `now` is what the chip is believed to hold, kept up to date unit by unit; in `unknown` nothing
+    is believed.
     """
 
     def __init__(self, plan: Plan, sender: Sender, progress: Progress) -> None:
@@ -33,11 +37,27 @@ class CellWriter:
         self._sender = sender
         self._progress = progress
         self._now = bytearray(plan.current)
+        self._unknown = list(plan.suspect)
         self._programmer = PageProgrammer(sender, plan.chip.profile)
         self._opcodes_seen: set[int] = set()
+        self._first_picture_seen = False
         self._total = sum(unit.size for unit in plan.cells.units)
         self._done = 0
         self._seconds_per_byte = plan.cells.seconds / max(1, self._total)
+
+    def demand_first_picture(self) -> None:
+        """What is changed first must hold what the plan was made from. Nothing is sent for it.
+
+        Raises:
+            ChipUntouched: it does not.
+        """
+        self._tell()
+        with reading.address_mode(self._plan.chip):
+            if self._plan.cells.chip_erase:
+                self._demand_picture(range(len(self._now)))
+            elif self._plan.cells.units:
+                self._demand_picture(_stretch(self._plan.cells.units[0]))
+        self._first_picture_seen = True
 
     def finish_all(self) -> None:
         """Every unit of the plan, in order; each proven one is journalled."""
@@ -54,60 +74,90 @@ class CellWriter:
         left_s = (self._total - self._done) * self._seconds_per_byte
         self._progress("writing", self._done, self._total, left_s)
 
-    def _read(self, start: int, size: int) -> bytes:
-        return reading.read_bytes(self._plan.chip, Address(start), size)
+    def _read(self, start: int, size: int, *, kind: ReadKind = ReadKind.FAST) -> bytes:
+        return reading.read_bytes(self._plan.chip, Address(start), size, kind=kind)
+
+    def _read_hoping_for(self, start: int, wanted: bytes) -> bytes:
+        """Read once, and if that is not `wanted` once more by the other read instruction."""
+        found = self._read(start, len(wanted))
+        return found if found == wanted else self._read(start, len(wanted), kind=ReadKind.PLAIN)
 
     def _finish(self, unit: UnitPlan) -> None:
         start, end = unit.start, unit.start + unit.size
         wanted = self._plan.target[start:end]
-        if not self._plan.cells.chip_erase:
-            self._demand_picture(unit)
-        for _ in range(ATTEMPTS_PER_UNIT):
+        if self._plan.cells.chip_erase:
+            self._demand_blank_after_chip_erase(unit)
+        elif self._first_picture_seen:
+            self._first_picture_seen = False
+        else:
+            self._demand_picture(_stretch(unit))
+        attempts = 0
+        while attempts < ATTEMPTS_PER_UNIT:
+            attempts += 1
             if unit.erase is not None:
                 self._erase(unit, unit.erase)
             self._program(unit)
-            found = self._read(start, unit.size)
+            found = self._read_hoping_for(start, wanted)
             self._now[start:end] = found
             if found == wanted:
+                self._unknown = without(self._unknown, [_stretch(unit)])
                 return
-            if unit.erase is None and not _only_bits_fall(found, wanted):
+            if unit.erase is None and not self._may_be_programmed_again(found, wanted):
                 break
         raise ChipHalfWritten(
             f"The unit at {start:#08x} ({unit.size} bytes) does not hold what was written after"
-            f" {ATTEMPTS_PER_UNIT} attempts: {_difference(found, wanted)}.",
+            f" {attempts} attempt{'s' if attempts > 1 else ''}: {_difference(found, wanted)}.",
             next_step=(
                 "Check contact and supply and run finish. If the same unit fails again, the chip"
                 " is worn: write the job to a replacement chip."
             ),
         )
 
-    def _demand_picture(self, unit: UnitPlan) -> None:
-        """Right before a unit is touched, it must hold what the plan was made from."""
-        start, end = unit.start, unit.start + unit.size
-        if any(stretch.start < end and start < stretch.stop for stretch in self._plan.suspect):
-            return
-        found = self._read(start, unit.size)
-        if found == self._now[start:end]:
+    def _may_be_programmed_again(self, found: bytes, wanted: bytes) -> bool:
+        return self._plan.chip.profile.ecc_free and _only_bits_fall(found, wanted)
+
+    def _demand_picture(self, stretch: range) -> None:
+        """Right before cells are touched, they must hold what the plan was made from.
+
+        Bytes that an accident left half-done may drift: they are not compared.
+        """
+        found = self._read_hoping_for(stretch.start, bytes(self._now[stretch.start : stretch.stop]))
+        expected = self._expected(stretch, found)
+        if found == expected:
             return
         error = ChipHalfWritten if self._sender.has_sent else ChipUntouched
         raise error(
-            f"The unit at {start:#08x} no longer reads as it did when the plan was made:"
-            f" {_difference(found, bytes(self._now[start:end]))}.",
+            f"The unit at {stretch.start:#08x} no longer reads as it did when the plan was made:"
+            f" {_difference(found, expected)}.",
             next_step="Check the contact; do not touch the socket while writing. Then start over.",
         )
 
+    def _expected(self, stretch: range, found: bytes) -> bytes:
+        """What the chip is believed to hold there, with what is unknown taken from `found`."""
+        expected = self._now[stretch.start : stretch.stop]
+        for unknown in self._unknown:
+            first, last = max(stretch.start, unknown.start), min(stretch.stop, unknown.stop)
+            if first < last:
+                a, b = first - stretch.start, last - stretch.start
+                expected[a:b] = found[a:b]
+        return bytes(expected)
+
     def _erase(self, unit: UnitPlan, kind: EraseKind) -> None:
         start, end = unit.start, unit.start + unit.size
+        blank = _BLANK * unit.size
         for _ in range(ATTEMPTS_PER_UNIT):
+            before = bytes(self._now[start:end])
+            told = before != blank and self._tells_of_larger_units(unit)
             self._send_erase(kind, unit.start)
-            telling = not _is_blank(self._now[start:end])
-            if telling and kind.opcode not in self._opcodes_seen:
-                self._demand_exact_unit(unit, kind)
-            found = self._read(start, unit.size)
+            if kind.opcode not in self._opcodes_seen:
+                self._demand_neighbours(unit, kind)
+            found = self._read_hoping_for(start, blank)
             self._now[start:end] = found
-            if _is_blank(found):
-                self._opcodes_seen.update([kind.opcode] if telling else [])
+            if found == blank:
+                self._opcodes_seen.update([kind.opcode] if told else [])
                 return
+            if _erased_in_part(before, found):
+                self._refute(unit, kind)
         left = sum(1 for byte in found if byte != 0xFF)
         raise ChipHalfWritten(
             f"The unit at {start:#08x} is not blank after {ATTEMPTS_PER_UNIT} erases"
@@ -124,61 +174,88 @@ class CellWriter:
             [frames.write_enable(), frames.status(), frames.erase(kind, start), frames.status()]
         )
         if reply[0] == 0xFF or not reply[0] & WRITE_ENABLED:
-            raise ChipHalfWritten(
-                f"Write enable (06h) had no effect: status {reply[0]:02X}h before the erase at"
-                f" {start:#08x}.",
-                next_step="Check contact, supply and the WP# pin, then run finish or restore.",
-            )
+            raise _not_enabled(reply[0], f" before the erase at {start:#08x}")
         if reply[1] & BUSY:
             self._sender.wait_idle(expected_ms=kind.ms_typ, limit_ms=kind.ms_max, doing="an erase")
 
-    def _demand_exact_unit(self, unit: UnitPlan, kind: EraseKind) -> None:
-        """The first erase with an opcode must have cleared its unit and nothing beside it."""
-        start, end = unit.start, unit.start + unit.size
-        low = max(0, start - NEIGHBOURHOOD_BYTES)
-        high = min(len(self._now), end + NEIGHBOURHOOD_BYTES)
-        found = self._read(low, high - low)
-        expected = self._now[low:high]
-        inside = found[start - low : end - low]
-        for stretch in (range(start, end), *self._plan.suspect):
-            a, b = max(low, stretch.start) - low, min(high, stretch.stop) - low
-            if a < b:
-                expected[a:b] = found[a:b]
-        if found == bytes(expected) and not _erased_in_part(bytes(self._now[start:end]), inside):
-            return
-        self._job.record_or_remember(OpcodeRefuted(opcode=kind.opcode, start=low, size=high - low))
+    def _tells_of_larger_units(self, unit: UnitPlan) -> bool:
+        """Whether an erase of twice the size or more would show beside this unit.
+
+        Every larger unit contains the unit's twin: there something known must be written.
+        """
+        twin = unit.start ^ unit.size
+        if twin + unit.size > len(self._now):
+            return True
+        known = without([range(twin, twin + unit.size)], self._unknown)
+        return any(not _is_blank(self._now[part.start : part.stop]) for part in known)
+
+    def _demand_neighbours(self, unit: UnitPlan, kind: EraseKind) -> None:
+        """An erase must have cleared nothing beside its unit."""
+        end = unit.start + unit.size
+        low = range(max(0, unit.start - NEIGHBOURHOOD_BYTES), int(unit.start))
+        high = range(end, min(len(self._now), end + NEIGHBOURHOOD_BYTES))
+        for stretch in (part for part in (low, high) if part):
+            strange = self._strange_bytes(stretch, ReadKind.FAST)
+            if strange.any() and (strange & self._strange_bytes(stretch, ReadKind.PLAIN)).any():
+                self._refute(unit, kind)
+
+    def _strange_bytes(self, stretch: range, kind: ReadKind) -> npt.NDArray[np.bool_]:
+        """Which bytes do not read as believed; one misread must not refute an instruction."""
+        found = self._read(stretch.start, len(stretch), kind=kind)
+        strange: npt.NDArray[np.bool_] = np.frombuffer(found, np.uint8) != np.frombuffer(
+            self._expected(stretch, found), np.uint8
+        )
+        return strange
+
+    def _refute(self, unit: UnitPlan, kind: EraseKind) -> NoReturn:
+        """Stop, and leave to recovery which opcode is wrong and how far it may have reached."""
+        reached = self._changed_beside(unit)
+        self._job.record_or_remember(
+            OpcodeRefuted(opcode=kind.opcode, start=reached.start, size=len(reached))
+        )
         raise ChipHalfWritten(
-            f"The erase {kind.opcode:02X}h at {start:#08x} did not clear exactly its"
+            f"The erase {kind.opcode:02X}h at {unit.start:#08x} did not clear exactly its"
             f" {kind.size} bytes: this chip does not erase in the units its data say.",
             next_step="Run finish or restore: they plan without this erase instruction.",
         )
+
+    def _changed_beside(self, unit: UnitPlan) -> range:
+        """From the first page to the last that is not as believed, the unit itself included."""
+        page = self._plan.chip.profile.page_size
+        where = np.flatnonzero(self._strange_bytes(range(len(self._now)), ReadKind.FAST))
+        first, last = int(unit.start), unit.start + unit.size
+        if len(where):
+            first = min(first, int(where[0]) // page * page)
+            last = max(last, (int(where[-1]) // page + 1) * page)
+        return range(first, last)
 
     def _erase_chip(self) -> None:
         erase = self._plan.chip.profile.chip_erase
         if erase is None:
             raise ChipUntouched("This chip is never erased as a whole.", next_step="Plan again.")
+        if not self._first_picture_seen:
+            self._demand_picture(range(len(self._now)))
         frames = self._sender.frames
         reply = self._sender.run(
             [frames.write_enable(), frames.status(), frames.chip_erase(), frames.status()]
         )
-        if not reply[0] & WRITE_ENABLED:
-            raise ChipHalfWritten(
-                f"Write enable (06h) had no effect: status {reply[0]:02X}h.",
-                next_step="Check contact, supply and the WP# pin, then run finish or restore.",
-            )
+        if reply[0] == 0xFF or not reply[0] & WRITE_ENABLED:
+            raise _not_enabled(reply[0], " before the chip erase")
         if reply[1] & BUSY:
             self._sender.wait_idle(
                 expected_ms=erase.ms_typ, limit_ms=erase.ms_max, doing="the chip erase"
             )
-        self._now[:] = self._read_all()
-        if not _is_blank(self._now):
-            raise ChipHalfWritten(
-                "The chip is not blank after the chip erase.",
-                next_step="Run finish: it erases what is left unit by unit.",
-            )
+        self._now[:] = _BLANK * len(self._now)
 
-    def _read_all(self) -> bytes:
-        return self._read(0, len(self._now))
+    def _demand_blank_after_chip_erase(self, unit: UnitPlan) -> None:
+        blank = _BLANK * unit.size
+        found = self._read_hoping_for(unit.start, blank)
+        if found != blank:
+            raise ChipHalfWritten(
+                f"The unit at {unit.start:#08x} is not blank after the chip erase:"
+                f" {_difference(found, blank)}.",
+                next_step="Run finish or restore. If it stays, the chip is protected or worn.",
+            )
 
     def _program(self, unit: UnitPlan) -> None:
         page = self._plan.chip.profile.page_size
@@ -189,6 +266,17 @@ class CellWriter:
             or self._now[start : start + page] != self._plan.target[start : start + page]
         ]
         self._programmer.program(pages, idle=self._tell)
+
+
+def _stretch(unit: UnitPlan) -> range:
+    return range(unit.start, unit.start + unit.size)
+
+
+def _not_enabled(status: int, when: str) -> ChipHalfWritten:
+    return ChipHalfWritten(
+        f"Write enable (06h) had no effect: status {status:02X}h{when}.",
+        next_step="Check contact, supply and the WP# pin, then run finish or restore.",
+    )
 
 
 def _is_blank(data: bytes | bytearray) -> bool:

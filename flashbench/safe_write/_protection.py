@@ -10,7 +10,6 @@ from flashbench.job.events import RegistersChanged, RegistersRestored
 from flashbench.safe_write._sender import Sender
 from flashbench.safe_write.plan import Plan
 
-_STATUS_WRITE_MS_TYP: Final = 10.0
 _VOLATILE_ENABLE: Final = 0x50
 
 
@@ -18,21 +17,28 @@ class Protection:
     """The protection of the chip of one running Plan."""
 
     def __init__(self, plan: Plan, sender: Sender) -> None:
+        """Decide how the protection is lifted, if something of the plan lies under it.
+
+        Raises:
+            ChipUntouched: it cannot be lifted. Nothing was sent.
+        """
         self._plan = plan
         self._chip = plan.chip
         self._sender = sender
+        self._how: Unprotection | None = None
         self._opened: Unprotection | None = None
+        if self._covers_what_changes(self._chip.registers):
+            self._how = protection.unprotection(self._chip.registers, self._chip.profile)
 
     def open(self) -> None:
-        """Lift the protection if a unit of the plan lies under it; journalled before.
+        """Lift the protection; journalled before.
 
         Raises:
-            ChipUntouched: it cannot be lifted, and nothing was sent.
-            ChipHalfWritten: it was sent and the registers still protect.
+            ChipHalfWritten: the registers still protect afterwards.
         """
-        if not self._covers_a_unit(self._chip.registers):
+        how = self._how
+        if how is None:
             return
-        how = protection.unprotection(self._chip.registers, self._chip.profile)
         self._plan.job.record(
             RegistersChanged(
                 before={r.name: value for r, value in self._plan.registers.items()},
@@ -42,7 +48,7 @@ class Protection:
         self._opened = how
         for command in how.commands:
             self._send(command)
-        if not how.locks_opened and self._covers_a_unit(self._chip.read_registers()):
+        if not how.locks_opened and self._covers_what_changes(self._chip.read_registers()):
             raise ChipHalfWritten(
                 "The write protection could not be lifted: its bits read as before.",
                 state="No cell was changed.",
@@ -59,7 +65,7 @@ class Protection:
         """
         if self._opened is None and not self._plan.registers_differ:
             return
-        self._settle()
+        self._sender.settle()
         wanted = self._plan.registers
         commands = protection.commands_to_reach(
             self._chip.read_registers(), wanted, self._chip.profile
@@ -78,21 +84,15 @@ class Protection:
             RegistersRestored(values={r.name: value for r, value in found.items()})
         )
 
-    def _covers_a_unit(self, registers: dict[Register, int]) -> bool:
+    def _covers_what_changes(self, registers: dict[Register, int]) -> bool:
         ranges = protection.protected_ranges(registers, self._chip.profile)
+        if self._plan.cells.chip_erase:
+            return bool(ranges)  # a chip erase is ignored if any block is protected
         return any(
             stretch.start < unit.start + unit.size and unit.start < stretch.stop
             for stretch in ranges
             for unit in self._plan.cells.units
         )
-
-    def _settle(self) -> None:
-        """An error may have left the chip erasing; a busy chip takes no register write."""
-        longest_ms = max(
-            (kind.ms_max for region in self._chip.profile.regions for kind in region.kinds),
-            default=_STATUS_WRITE_MS_TYP,
-        )
-        self._sender.wait_idle(expected_ms=0.0, limit_ms=longest_ms, doing="what came before")
 
     def _send(self, command: StatusCommand) -> None:
         frames = self._sender.frames

@@ -34,6 +34,27 @@ class Sender:
         """Status register 1, now."""
         return self.chip.run([self.frames.status()])[0]
 
+    def settle(self) -> None:
+        """Wait for whatever an error may have left running; a busy chip takes no register write.
+
+        Raises:
+            ChipHalfWritten: no answer, or busy for longer than twice its longest erase.
+        """
+        profile = self.chip.profile
+        times = [kind.ms_max for region in profile.regions for kind in region.kinds]
+        if profile.chip_erase is not None:
+            times.append(profile.chip_erase.ms_max)
+        self.wait_idle(
+            expected_ms=0.0,
+            limit_ms=max(times, default=profile.status_write_ms_max),
+            doing="what came before",
+        )
+
+    def disarm(self) -> None:
+        """Clear the write enable latch, which an operation that was refused leaves set."""
+        if self.has_sent:
+            self.run([self.frames.write_disable()])
+
     def wait_idle(self, *, expected_ms: float, limit_ms: float, doing: str) -> None:
         """Poll status register 1 until the chip is idle; first after `expected_ms`.
 

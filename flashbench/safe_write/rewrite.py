@@ -4,7 +4,7 @@ from dataclasses import InitVar, dataclass
 from typing import Final, final
 
 from flashbench.chip.evidence import Evidence
-from flashbench.errors import AdapterError, ChipHalfWritten, ChipUntouched, FlashbenchError
+from flashbench.errors import ChipHalfWritten, ChipUntouched, FlashbenchError
 from flashbench.job.events import AnnouncedUnit, WriteAnnounced
 from flashbench.progress import Progress, silent
 from flashbench.safe_write._address_mode import writing_address_mode
@@ -48,11 +48,28 @@ def rewrite(plan: Plan, *, progress: Progress = silent) -> Written:
     if not isinstance(plan, Plan):
         raise TypeError("rewrite() takes the Plan that plan_rewrite() made")
     with plan.running():
-        plan.chip.demand_same_id()
+        plan.chip.demand_same_chip()
         if not plan.changes_nothing:
+            _demand_files(plan)
+            sender = Sender(plan)
+            protection = Protection(plan, sender)
+            cells = CellWriter(plan, sender, progress)
+            cells.demand_first_picture()
             _announce(plan)
-            _carry_out(plan, progress)
+            _carry_out(plan, sender, protection, cells)
     return Written(plan=plan, change_count=plan.chip.adapter.session.change_count, seal=_SEAL)
+
+
+def _demand_files(plan: Plan) -> None:
+    """Original and target must be on the disk, as saved, before the chip is what they are not."""
+    if plan.job.load_original().sha256 != plan.original_sha256:
+        raise ChipUntouched(
+            f"The original of job {plan.job.label} is not the one this plan was made with.",
+            next_step="Plan again.",
+        )
+    number = plan.job.image_number(plan.target_sha256)
+    if number is not None:
+        plan.job.load_image(number)
 
 
 def _announce(plan: Plan) -> None:
@@ -88,16 +105,15 @@ def _announced_units(plan: Plan) -> list[AnnouncedUnit]:
     ]
 
 
-def _carry_out(plan: Plan, progress: Progress) -> None:
-    sender = Sender(plan)
-    protection = Protection(plan, sender)
+def _carry_out(plan: Plan, sender: Sender, protection: Protection, cells: CellWriter) -> None:
     try:
         try:
             protection.open()
             with writing_address_mode(plan, sender):
-                CellWriter(plan, sender, progress).finish_all()
+                cells.finish_all()
         finally:
             protection.put_back()
+            sender.disarm()
     except BaseException as error:
         if not sender.has_sent:
             raise
@@ -106,10 +122,15 @@ def _carry_out(plan: Plan, progress: Progress) -> None:
 
 def half_written(plan: Plan, error: BaseException) -> ChipHalfWritten:
     """What `error` means once something of `plan` was changed and is not proven."""
-    next_step = _HALF_WRITTEN_NEXT.format(job=plan.job.folder)
+    seen, before = _seen(error), error.__context__
+    if isinstance(before, FlashbenchError):
+        seen = f"{_seen(before)} And while the chip was put in order again: {seen}"
     if isinstance(error, ChipHalfWritten):
-        return ChipHalfWritten(error.seen, next_step=error.next_step)
-    if isinstance(error, AdapterError | ChipUntouched):
-        return ChipHalfWritten(error.seen, next_step=next_step)
-    seen = error.seen if isinstance(error, FlashbenchError) else f"{type(error).__name__}: {error}"
-    return ChipHalfWritten(seen, next_step=next_step)
+        return ChipHalfWritten(seen, next_step=error.next_step, state=error.state)
+    return ChipHalfWritten(seen, next_step=_HALF_WRITTEN_NEXT.format(job=plan.job.folder))
+
+
+def _seen(error: BaseException) -> str:
+    if isinstance(error, FlashbenchError):
+        return error.seen
+    return f"{type(error).__name__}: {error}".removesuffix(": ")

@@ -100,12 +100,14 @@ def read_twice(
 
     Raises:
         ReadsDisagree: the reads differ; both are kept if there is a job to keep them in.
-        ChipUntouched: they agree but a data bit never changes: a line is stuck.
+        ChipUntouched: they agree but a data bit never changes: a line is stuck; or another
+            chip answers now than the one that was identified.
         AdapterError, Interrupted: the bus failed or the user stopped; the chip was only read.
     """
     chip.check_still_in_session()
     reads = _read_two_ways(chip, progress)
     _refuse_disagreement(screening.disagreement(reads.first, reads.second), reads, keep_doubtful_in)
+    chip.demand_same_chip()
     _refuse_stuck_lanes(reads, keep_doubtful_in)
     sources, doubt = prove_size(chip, reads.first)
     return StableRead(
@@ -139,6 +141,7 @@ def read_twice_except(
         reads,
         keep_doubtful_in,
     )
+    chip.demand_same_chip()
     return reads.first
 
 
@@ -197,6 +200,11 @@ def prove_size(chip: Identified, image: bytes) -> tuple[tuple[str, ...], str | N
     probes = screening.telling_blocks(image, block=_PROBE_BYTES)
     if not probes:
         return profile.density_sources, None
+    if profile.density_bytes > 1 << 24 and screening.has_equal_halves(image):
+        return profile.density_sources, (
+            "The two halves of the dump are equal: either the image is doubled, or 4-byte"
+            " addresses do not reach the upper half."
+        )
     with reading.address_mode(chip):
         past = [
             reading.read_bytes(chip, Address(profile.density_bytes + at), _PROBE_BYTES)

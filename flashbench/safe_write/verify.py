@@ -41,11 +41,21 @@ def verify(written: Written, *, progress: Progress = silent) -> Verified:
     Raises:
         TypeError: `written` is not a Written.
         ChipHalfWritten: a byte or a register is not what it shall be; it says which. Or the bus
-            failed, or the user stopped, and what was changed is not proven.
-        AdapterError, Interrupted: so, where the plan changed nothing.
+            failed, or the user stopped, while a write of the job is not proven.
+        ChipUntouched, AdapterError, Interrupted: so, where none is.
     """
     if not isinstance(written, Written):
         raise TypeError("verify() takes the Written that rewrite() made")
+    plan = written.plan
+    try:
+        return _prove(written, progress)
+    except BaseException as error:
+        if plan.job.unfinished() is None:
+            raise
+        raise half_written(plan, error) from error
+
+
+def _prove(written: Written, progress: Progress) -> Verified:
     plan = written.plan
     plan.chip.check_still_in_session()
     if plan.chip.adapter.session.change_count != written.change_count:
@@ -53,15 +63,6 @@ def verify(written: Written, *, progress: Progress = silent) -> Verified:
             "The chip was changed again after this plan was carried out.",
             next_step="Run finish or restore: they read the chip anew.",
         )
-    try:
-        return _prove(plan, progress)
-    except BaseException as error:
-        if plan.changes_nothing:
-            raise
-        raise half_written(plan, error) from error
-
-
-def _prove(plan: Plan, progress: Progress) -> Verified:
     found = reading.read_whole(
         plan.chip,
         kind=ReadKind.PLAIN,
@@ -70,9 +71,9 @@ def _prove(plan: Plan, progress: Progress) -> Verified:
         progress=progress,
     )
     _demand_target(plan, found)
-    plan.job.record(CellsProven(sha256=plan.target_sha256))
+    plan.job.record_or_remember(CellsProven(sha256=plan.target_sha256))
     registers = _demand_registers(plan)
-    plan.job.record(WriteFinished(target_sha256=plan.target_sha256))
+    plan.job.record_or_remember(WriteFinished(target_sha256=plan.target_sha256))
     return Verified(
         target_name=plan.target_name,
         sha256=screening.sha256_hex(found),
@@ -98,7 +99,7 @@ def _demand_registers(plan: Plan) -> dict[Register, int]:
     for register, wanted in plan.registers.items():
         if now[register] != wanted:
             raise ChipHalfWritten(
-                f"The cells are proven, but {register.value[0]} reads {now[register]:02X}h"
+                f"The cells are proven, but the {register.value[0]} reads {now[register]:02X}h"
                 f" instead of {wanted:02X}h: the protection is not as it was.",
                 next_step=f"Check the WP# pin, then run: flashbench finish {plan.job.folder}",
             )
