@@ -58,16 +58,16 @@ def _findings(disk: Disk, folder: Path) -> Iterator[Finding]:
             yield Finding(path=f"round-{number}", seen="the round is missing", damaged=True)
     newest: Sequence[Event] = ()
     for number in sorted(rounds):
-        newest, findings = _check_round(disk, layout.round_folder(folder, number))
+        newest, findings = _check_round(disk, layout.round_folder(folder, number), number=number)
         yield from findings
     yield from _check_job_file(disk, folder, newest)
 
 
-def _check_round(disk: Disk, folder: Path) -> tuple[Sequence[Event], list[Finding]]:
+def _check_round(disk: Disk, folder: Path, *, number: int) -> tuple[Sequence[Event], list[Finding]]:
     journal_path = f"{folder.name}/{journal.JOURNAL}"
     try:
         verified = journal.read_journal(disk, folder)
-        story = [events.decode(line) for line in verified.lines]
+        story = events.story_of_round(verified.lines, round_number=number)
     except (JobDamaged, JobForeign, OSError) as error:
         seen = error.seen if isinstance(error, JobDamaged | JobForeign) else str(error)
         return (), [Finding(path=journal_path, seen=seen, damaged=True)]

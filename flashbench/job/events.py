@@ -5,14 +5,14 @@ writer goes on; the others are synced at most once a second, because losing one 
 that is erased once more.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Annotated, ClassVar
 
 import msgspec
 
-from flashbench.job.journal import Line
-from flashbench.job.refusals import JobForeign
+from flashbench.job.journal import JOURNAL, Line
+from flashbench.job.refusals import JobDamaged, JobForeign
 
 Sha256 = Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{64}$")]
 PlainName = Annotated[str, msgspec.Meta(pattern="^[A-Za-z0-9][A-Za-z0-9_.-]{0,79}$")]
@@ -274,6 +274,17 @@ def decode(line: Line) -> Event:
         return msgspec.convert(facts, event_type)
     except (msgspec.ValidationError, KeyError) as error:
         raise _foreign(line, f"not understood: {error}") from error
+
+
+def story_of_round(lines: Sequence[Line], *, round_number: int) -> list[Event]:
+    """The events of a round's verified lines.
+
+    Raises `JobDamaged` if the journal is another round's, `JobForeign` as `decode` does.
+    """
+    story = [decode(line) for line in lines]
+    if not story or story[0] != RoundCreated(round_number=round_number):
+        raise JobDamaged(f"{JOURNAL} in round-{round_number} is not the journal of that round.")
+    return story
 
 
 def _foreign(line: Line, why: str) -> JobForeign:

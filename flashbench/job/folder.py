@@ -48,6 +48,14 @@ class ChipFacts(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """An event, and when the machine's calendar had it: ISO 8601, UTC."""
+
+    at: str
+    event: Event
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Original:
     """A round's original as it was saved: bytes, hash file and journal line agree."""
 
@@ -159,7 +167,7 @@ class Job:
         lines = Journal.open(disk, layout.round_folder(folder, number), now=now)
         texts = [
             event.text
-            for event in map(events.decode, lines.lines)
+            for event in events.story_of_round(lines.lines, round_number=number)
             if isinstance(event, events.JobFileWritten)
         ]
         return cls(
@@ -200,6 +208,11 @@ class Job:
     def story(self) -> tuple[Event, ...]:
         """What happened in the newest round, oldest first."""
         return tuple(self._events)
+
+    def told(self, *, round_number: int | None = None) -> tuple[Told, ...]:
+        """What happened in a round, each event with its time. Raises `JobDamaged`."""
+        number = self.round_number if round_number is None else round_number
+        return tuple(Told(at=line.at, event=events.decode(line)) for line in self._lines_of(number))
 
     @property
     def round_numbers(self) -> tuple[int, ...]:
@@ -381,6 +394,40 @@ class Job:
         with self._saying(f"reading {name}"):
             return self._files.load_with_hash_file(name, saved.sha256)
 
+    def load_stored(self, sha256: str, *, round_number: int | None = None) -> bytes:
+        """The original or image of a round that has this hash, if it is as saved.
+
+        Raises `StepRefused` if there is none, `JobDamaged`.
+        """
+        number = self.round_number if round_number is None else round_number
+        files, story = self._round(number)
+        for event in story:
+            match event:
+                case events.OriginalSaved(sha256=saved) if saved == sha256:
+                    name = layout.ORIGINAL
+                case events.ImageSaved(number=image, sha256=saved) if saved == sha256:
+                    name = f"image-{image}.bin"
+                case _:
+                    continue
+            with self._saying(f"reading {name}"):
+                return files.load(name, sha256)
+        raise StepRefused(
+            f"Round {number} of job {self.label} stores nothing with the sha256 {sha256[:16]}....",
+            next_step="Name the original or one of its images.",
+        )
+
+    def load_doubtful(self, number: int) -> bytes:
+        """doubtful-N.bin of the newest round. Raises `StepRefused` if none, `JobDamaged`."""
+        for saved in self._all(events.DoubtfulSaved):
+            if saved.number == number:
+                name = f"{saved.STEM}-{number}.bin"
+                with self._saying(f"reading {name}"):
+                    return self._files.load(name, saved.sha256)
+        raise StepRefused(
+            f"Round {self.round_number} of job {self.label} has no doubtful read {number}.",
+            next_step="Name one that it has.",
+        )
+
     def load_changes(self, number: int) -> dict[str, object]:
         """The change sheet of image N, if it is as saved."""
         for saved in self._all(events.ImageSaved):
@@ -464,6 +511,13 @@ class Job:
             )
         )
         return saved
+
+    def save_report(self, html: str) -> Path:
+        """Put the report into the folder, over an earlier one. It is no evidence of anything."""
+        path = self.folder / layout.REPORT
+        with self._saying(f"saving {layout.REPORT}"):
+            self._disk.write_over(path, html.encode())
+        return path
 
     def load_chip_facts(self, *, round_number: int | None = None) -> dict[str, object]:
         """chip.json of a round, if it is as saved. Raises `JobDamaged`."""
@@ -554,14 +608,19 @@ class Job:
     def _round(self, number: int) -> tuple[RoundFiles, Sequence[Event]]:
         if number == self.round_number:
             return self._files, self._events
+        lines = self._lines_of(number)
+        folder = layout.round_folder(self.folder, number)
+        return RoundFiles(self._disk, folder), events.story_of_round(lines, round_number=number)
+
+    def _lines_of(self, number: int) -> Sequence[journal.Line]:
+        if number == self.round_number:
+            return self._journal.lines
         with self._saying(f"reading round {number}"):
-            folder = layout.round_folder(self.folder, number)
             if number not in _round_numbers(self._disk, self.folder):
                 raise StepRefused(
                     f"Job {self.label} has no round {number}.", next_step="Name one it has."
                 )
-            lines = journal.read_journal(self._disk, folder).lines
-        return RoundFiles(self._disk, folder), [events.decode(line) for line in lines]
+            return journal.read_journal(self._disk, layout.round_folder(self.folder, number)).lines
 
     def _stored_hashes(self) -> set[str]:
         stored = {image.sha256 for image in self._all(events.ImageSaved)}

@@ -159,10 +159,6 @@ def test_the_whole_folder_check_notices_every_changed_file_and_changes_none(fold
             Finding(path=".", seen="others than its owner can enter the folder", damaged=False),
         ),
         (
-            lambda folder: (folder / "round-1").rename(folder / "round-2"),
-            Finding(path="round-1", seen="the round is missing", damaged=True),
-        ),
-        (
             lambda folder: append(folder / "round-1" / "journal.jsonl", b'{"n":'),
             Finding(
                 path="round-1/journal.jsonl",
@@ -223,6 +219,24 @@ def test_a_missing_job_file_is_made_again_from_the_journal(folder: Path) -> None
     with opened(folder) as job:
         assert job.label == "board 7"
     assert (folder / "job.toml").read_bytes() == good
+
+
+def test_a_round_under_another_number_is_noticed(folder: Path) -> None:
+    (folder / "round-1").rename(folder / "round-2")
+
+    with pytest.raises(JobDamaged, match="round-1 is missing"):
+        opened(folder)
+    found = {finding.path: finding.seen for finding in check_folder(folder)}
+    assert found["round-1"] == "the round is missing"
+    assert "is not the journal of that round" in found["round-2/journal.jsonl"]
+
+
+def test_a_round_that_is_a_copy_of_another_is_noticed(folder: Path) -> None:
+    shutil.copytree(folder / "round-1", folder / "round-2")
+
+    with pytest.raises(JobDamaged, match="round-2 is not the journal of that round"):
+        opened(folder)
+    assert check_folder(folder)[0].path == "round-2/journal.jsonl"
 
 
 @pytest.mark.parametrize(
