@@ -44,6 +44,10 @@ class ChipUntouched(FlashbenchError):
     state = "The chip is untouched."
 
 
+class ReadsUnsteady(ChipUntouched):
+    """The same thing read twice is not the same: a contact, the supply or the clock."""
+
+
 class ChipHalfWritten(FlashbenchError):
     """Cells or protection bits were changed and are not proven: `finish` or `restore` lead on."""
 
