@@ -1,10 +1,12 @@
 """How far the work is: one bar a step, on stderr, and only where a person can see it."""
 
 import os
+import shutil
 import sys
 from types import TracebackType
 from typing import TYPE_CHECKING, Never, Self
 
+from flashbench.cli.output import COLUMNS
 from flashbench.progress import StopRequest
 
 if TYPE_CHECKING:
@@ -65,6 +67,7 @@ class Bars:
             total=total,
             file=sys.stderr,
             ascii=bool(os.environ.get("NO_COLOR")),
-            ncols=80,
+            ncols=min(COLUMNS, shutil.get_terminal_size().columns) - 1,
+            nrows=2,  # some consoles do not say how many they have, and one bar needs no more
             bar_format="{desc} {percentage:3.0f} % {bar} {postfix}",
         )

@@ -33,8 +33,8 @@ def edit(
     \b
       flashbench edit board-17 --from-image new.bin
 
-    Needs no adapter. Make the image from a copy of the job's own original.bin. It is kept as image-N.bin beside its
-    change sheet, changes-N.json, and is what `write` then writes.
+    Needs no adapter. Make the image from a copy of the job's own original.bin. It is kept as
+    image-N.bin beside its change sheet, changes-N.json, and is what `write` then writes.
 
     With --json: label, image (its number), sha256, changed_bytes, ranges (offset, length).
     """

@@ -156,7 +156,7 @@ def dump(
     the job's original: written, read back from the disk, hashed, and never replaced.
 
     With --json: label, folder, round, original, sha256, bytes, ways, size_sources,
-    size_doubt, notes.
+    size_proven, size_doubt, notes.
     """
     options = BenchOptions(
         adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
@@ -204,6 +204,7 @@ def dump_at(
             "bytes": backup.density_bytes,
             "ways": list(read.ways),
             "size_sources": list(read.size_sources),
+            "size_proven": read.size_is_proven,
             "size_doubt": read.size_doubt,
             "notes": list(read.notes),
         }
@@ -218,8 +219,9 @@ def dump_at(
                 ("sha256", backup.sha256),
             ]
         )
-        if read.size_doubt is not None:
-            output.say(f"The size is not proven, so nothing will be written: {read.size_doubt}")
+        if not read.size_is_proven:
+            why = read.size_doubt or " ".join(at.chip.profile.doubts)
+            output.say(f"The size is not proven, so nothing will be written to it. {why}".rstrip())
         for note in read.notes:
             output.say(f"Note: {note}")
 

@@ -1,0 +1,95 @@
+"""The practice run: the whole job, an accident included, and what it leaves behind."""
+
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+
+from flashbench.job.check import check_folder
+from flashbench.rehearsal import open_bench
+from flashbench.rehearsal.demo_board import demo_edited_image, demo_image
+from tests.cli.workplace import run, told
+
+
+@pytest.fixture(scope="module")
+def practised() -> Iterator[tuple[Path, str]]:
+    """A folder that was practised in, and what was said."""
+    with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        result = run("practice", "p")
+        assert result.exit_code == 0, result.stderr
+        yield Path(folder) / "p", result.stdout
+
+
+def test_it_ends_with_the_new_image_on_the_chip(practised: tuple[Path, str]) -> None:
+    folder, said = practised
+
+    with open_bench(folder / "bench") as bench:
+        assert bench.chip.contents == demo_edited_image(demo_image())
+        assert bench.chip.complaints == []
+    assert said.splitlines()[-1] == "practice board 7: practice is over. Nothing real was touched."
+
+
+def test_every_command_of_the_job_is_shown_as_a_person_would_type_it(
+    practised: tuple[Path, str],
+) -> None:
+    _, said = practised
+
+    typed = [line.split()[2] for line in said.splitlines() if line.startswith("$ flashbench ")]
+    assert typed[:8] == [
+        "identify", "dump", "edit", "write", "verify", "restore", "next", "finish",
+    ]  # fmt: skip
+    assert "Leave the chip in: it is half-written." in said
+    assert [line for line in said.splitlines() if len(line) > 80] == []
+
+
+@pytest.mark.skipif(
+    not (shutil.which("sha256sum") or shutil.which("shasum")),
+    reason="neither sha256sum nor shasum is installed",
+)
+def test_its_copies_prove_themselves_with_the_system_s_own_tool(
+    practised: tuple[Path, str],
+) -> None:
+    round_1 = practised[0] / "job" / "round-1"
+    tool = ["sha256sum"] if shutil.which("sha256sum") else ["shasum", "-a", "256"]
+    names = sorted(path.name for path in round_1.glob("*.sha256"))
+
+    done = subprocess.run(
+        [*tool, "-c", *names], cwd=round_1, capture_output=True, text=True, check=False
+    )
+
+    assert done.returncode == 0, done.stderr
+    assert {"original.bin: OK", "image-1.bin: OK"} <= set(done.stdout.splitlines())
+
+
+def test_the_job_folder_is_as_it_was_saved(practised: tuple[Path, str]) -> None:
+    assert [finding for finding in check_folder(practised[0] / "job") if finding.damaged] == []
+
+
+def test_one_can_go_on_by_hand(practised: tuple[Path, str]) -> None:
+    folder, _ = practised
+    bench = ("--adapter", f"rehearsal:{folder / 'bench'}", "--supply", "3.3")
+
+    facts = told(run("verify", str(folder / "job"), *bench, "--json"))
+
+    assert facts["label"] == "practice board 7"
+    assert facts["equals"] == "image 1"
+
+
+def test_scripts_get_each_step_with_its_status(monkeypatch: pytest.MonkeyPatch) -> None:
+    with TemporaryDirectory() as folder:
+        monkeypatch.setattr("tempfile.tempdir", folder)
+        result = run("practice", "--json")
+
+        facts = told(result)
+        assert Path(facts["folder"]).parent == Path(folder)
+        assert Path(facts["job"], "round-1", "original.bin").exists()
+        statuses = {step["command"].split()[1]: step["exit_status"] for step in facts["steps"]}
+    assert result.stderr == ""
+    assert statuses == {
+        "identify": 0, "dump": 0, "edit": 0, "write": 0, "verify": 0,
+        "restore": 4, "next": 0, "finish": 0,
+    }  # fmt: skip

@@ -1,0 +1,133 @@
+"""A bench in a folder, a job beside it, and commands typed at both.
+
+The contents are invented: numbered lines of text, a blank stretch, and noise.
+"""
+
+import json
+import random
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from typer.testing import CliRunner, Result
+
+from flashbench.cli import app
+from flashbench.rehearsal import create_bench, open_bench
+from flashbench.rehearsal.faults import Fault
+
+PART = "W25Q128JV"
+SIZE = 16 << 20
+EDITS = {0x0010_0123: b"changed here", 0x00FF_FFF0: b"and in the last page"[:16]}
+"""The edited image differs from the original at these offsets."""
+
+
+def contents(seed: int = 1) -> bytes:
+    """What the chip holds before anybody touches it."""
+    noise = random.Random(seed)
+    lines = "".join(f"line {number:06d} of board {seed}\n" for number in range(40_000)).encode()
+    image = bytearray(noise.randbytes(SIZE))
+    image[: len(lines)] = lines
+    image[0x0080_0000:0x00A0_0000] = b"\xff" * 0x0020_0000
+    return bytes(image)
+
+
+def edited(image: bytes) -> bytes:
+    """`image` with `EDITS`."""
+    changed = bytearray(image)
+    for offset, text in EDITS.items():
+        changed[offset : offset + len(text)] = text
+    return bytes(changed)
+
+
+@dataclass(frozen=True)
+class ChipState:
+    """All that a command which leaves the chip untouched must leave as it was."""
+
+    operations: int  # programs, erases, register writes accepted in its whole life
+    cells: bytes
+    registers: dict[str, int]
+
+
+@dataclass(frozen=True)
+class Workplace:
+    """A folder with a bench, a job and an edited image."""
+
+    folder: Path
+
+    @property
+    def bench(self) -> Path:
+        return self.folder / "bench"
+
+    @property
+    def job(self) -> Path:
+        return self.folder / "job"
+
+    @property
+    def edited(self) -> Path:
+        return self.folder / "new.bin"
+
+    @property
+    def at_bench(self) -> tuple[str, ...]:
+        return ("--adapter", f"rehearsal:{self.bench}", "--supply", "3.3", "--clock", "30M")
+
+    def chip(self) -> ChipState:
+        """The chip as its own files have it."""
+        with open_bench(self.bench) as bench:
+            return ChipState(
+                operations=bench.chip.operation_number,
+                cells=bench.chip.contents,
+                registers=dict(bench.chip.stored),
+            )
+
+    def set_cells(self, offset: int, data: bytes) -> None:
+        """Change cells behind everybody's back: no operation of the chip."""
+        path = self.bench / "chips" / "first" / "cells"
+        with path.open("r+b") as file:
+            file.seek(offset)
+            file.write(data)
+
+    def preset_register(self, name: str, value: int) -> None:
+        with open_bench(self.bench) as bench:
+            bench.chip.preset_register(name, value)
+
+    def on_job(self, verb: str, *words: str) -> Result:
+        """A command on this job, at this bench."""
+        return run(verb, str(self.job), *words, *self.at_bench)
+
+
+def run(*words: str) -> Result:
+    """Type `flashbench WORDS` where there is no terminal."""
+    return CliRunner().invoke(app, list(words))
+
+
+def told(result: Result) -> dict[str, Any]:
+    """The one JSON object on stdout."""
+    facts = json.loads(result.stdout)
+    assert isinstance(facts, dict)
+    return facts
+
+
+def three_lines(result: Result) -> tuple[str, str, str]:
+    """State, seen, next step: all that stderr has."""
+    lines = result.stderr.splitlines()
+    assert len(lines) == 3, result.stderr
+    return lines[0], lines[1], lines[2]
+
+
+def make_template(folder: Path, *, faults: tuple[Fault, ...] = ()) -> Workplace:
+    """A workplace whose job has its original and its edited image; nothing was written yet."""
+    place = Workplace(folder)
+    create_bench(place.bench, part=PART, contents=contents(), faults=faults).close()
+    place.edited.write_bytes(edited(contents()))
+    for result in (
+        place.on_job("dump", "--label", "board 17"),
+        run("edit", str(place.job), "--from-image", str(place.edited)),
+    ):
+        assert result.exit_code == 0, result.stderr
+    return place
+
+
+def copied(place: Workplace, to: Path) -> Workplace:
+    shutil.copytree(place.folder, to)
+    return Workplace(to)
