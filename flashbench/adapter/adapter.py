@@ -1,15 +1,15 @@
 """What `open_adapter` returns: a handle with no way to send bytes."""
 
 import secrets
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
 
 from flashbench.adapter._wire import Wire
 from flashbench.adapter.time_source import TimeSource
-from flashbench.errors import AdapterError
+from flashbench.errors import FlashbenchError
 
 
 @dataclass(slots=True)
@@ -68,6 +68,16 @@ class Adapter:
         """
         self._last_words.append(last_words)
 
+    @contextmanager
+    def clock_limited_to(self, hz: int) -> Iterator[None]:
+        """`clock_hz` is at most `hz` while this lasts: for a look before the clock is proven."""
+        before = self.clock_hz
+        self.clock_hz = min(before, self._wire.true_hz(hz))
+        try:
+            yield
+        finally:
+            self.clock_hz = before
+
     @property
     def closed(self) -> bool:
         """True once `close` was called; nothing made with this adapter is good any more."""
@@ -95,7 +105,7 @@ class Adapter:
             return
         self._closed = True
         for last_words in self._last_words:
-            with suppress(AdapterError):
+            with suppress(FlashbenchError):  # also where its pins are inputs by now
                 last_words()
         try:
             self._wire.release_pins()
