@@ -311,7 +311,7 @@ def rows_in_island(data: bytes, repeats: Repeats, island: Span) -> list[Row]:
         for row in _rows_across(repeats.data, data, island.start, island)
         if len(row.blocks) >= 3
     ]
-    return sorted(rows, key=lambda row: -row.bits)[:READINGS_MAX]
+    return sorted(rows, key=lambda row: -row.bits)[:ISLAND_READINGS_MAX]
 
 
 def _begin_bits(data: bytes, start: int, distance: int) -> float:
@@ -326,6 +326,7 @@ def _begin_bits(data: bytes, start: int, distance: int) -> float:
 
 
 READINGS_MAX = 24
+ISLAND_READINGS_MAX = 6
 HITS_MAX = 200  # of one start, looked at closely
 DEPTH_BITS = 4.0  # what a further block may add by its place and header
 UNEQUAL_TAIL = 256  # bytes at the end of two copies in which they may differ here and there

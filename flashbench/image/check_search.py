@@ -7,7 +7,7 @@ blocks of different content is worth m times the bits of its value, less that co
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -22,6 +22,7 @@ from flashbench.image.checks import (
     crc_function,
     digest,
 )
+from flashbench.image.windows import worth_of
 
 HEADER_MAX = 64  # bytes in which a header's check value is looked for
 TRAILER_MAX = 8  # bytes before a block's end in which it is looked for
@@ -99,6 +100,21 @@ class CheckRule:
         at = self.place % len(block)
         return value == int.from_bytes(block[at : at + self.kind.width], self.order)
 
+    def holding_bits(self, block: bytes) -> float:
+        """What it is worth that the rule is right in `block`; 0 if it is not.
+
+        Few or blank bytes have few values, and those agree by chance.
+        """
+        covered = self.covered(block)
+        if covered is None or not self.holds(block):
+            return 0.0
+        at = self.place % len(block)
+        worth = worth_of(block[at : at + self.kind.width])
+        if self.field is FieldRule.INCLUDED:
+            # Where a zero-sum's value stands is not told, so its worth is not either.
+            worth = 8.0 * self.kind.width
+        return min(worth, worth_of(covered) / 2)
+
     @property
     def cost_bits(self) -> float:
         """Logarithm of the number of rules like this one that a search tries on one block."""
@@ -134,42 +150,39 @@ def _rules_in(block: bytes) -> Iterator[CheckRule]:
     yield from _running_sums(block)
 
 
-@dataclass(frozen=True, slots=True)
 class _Values:
     """Every value of one width that stands where a check could be stored."""
 
-    width: int
-    places: tuple[int, ...]  # relative to the start, ascending
-    little: tuple[int, ...]
-    big: tuple[int, ...]
-
-    @classmethod
-    def of(cls, block: bytes, width: int) -> "_Values":
+    def __init__(self, block: bytes, width: int) -> None:
+        self.width = width
         size = len(block)
         head = range(min(HEADER_MAX, size - width + 1))
         tail = range(max(len(head), size - TRAILER_MAX), size - width + 1)
-        places = (*head, *tail)
-        fields = [block[place : place + width] for place in places]
-        return cls(
-            width,
-            places,
-            tuple(int.from_bytes(field, "little") for field in fields),
-            tuple(int.from_bytes(field, "big") for field in fields),
+        self.places = (*head, *tail)  # relative to the start, ascending
+        fields = [block[place : place + width] for place in self.places]
+        self.little = tuple(int.from_bytes(field, "little") for field in fields)
+        self.big = tuple(int.from_bytes(field, "big") for field in fields)
+        self._where: dict[int, list[tuple[int, int, Order]]] = {}
+        orders: tuple[tuple[Order, tuple[int, ...]], ...] = (
+            ("little", self.little),
+            ("big", self.big),
         )
+        for order, values in orders[: 1 if width == 1 else 2]:
+            for index, value in enumerate(values):
+                self._where.setdefault(value, []).append((index, self.places[index], order))
 
-    def orders_of(self, index: int, value: int) -> Iterator[Order]:
-        if self.little[index] == value:
-            yield "little"
-        if self.width > 1 and self.big[index] == value:
-            yield "big"
+    def orders_of(self, index: int, value: int) -> Sequence[Order]:
+        """In which byte orders `value` stands at the place of that index."""
+        if value not in self._where:
+            return ()
+        return [order for at, _, order in self._where[value] if at == index]
 
-    def places_of(self, value: int, *, before: int) -> Iterator[tuple[int, Order]]:
+    def places_of(self, value: int, *, before: int) -> Sequence[tuple[int, Order]]:
         """Where `value` is stored so that it ends at or before `before`."""
-        for index, place in enumerate(self.places):
-            if place + self.width > before:
-                return
-            for order in self.orders_of(index, value):
-                yield place, order
+        if value not in self._where:
+            return ()
+        last = before - self.width
+        return [(place, order) for _, place, order in self._where[value] if place <= last]
 
 
 def _placed(block: bytes, place: int) -> Iterator[int]:
@@ -195,7 +208,7 @@ def _starts(block: bytes) -> range:
 def _zero_sums(block: bytes) -> Iterator[CheckRule]:
     for kind in (CheckKind.ZERO_SUM_8, CheckKind.ZERO_SUM_16, CheckKind.ZERO_SUM_32):
         width = kind.width
-        values = _Values.of(block, width)
+        values = _Values(block, width)
         for order in ORDERS[: 1 if width == 1 else 2]:
             for first in (0, *_starts(block)):
                 total = digest(kind, block[first:], order=order)
@@ -219,7 +232,7 @@ def _included(
 def _byte_sums(block: bytes) -> Iterator[CheckRule]:
     totals = [sum(block[first:]) for first in (0, *_starts(block))]
     for kind, width, sign in _BYTE_SUMS:
-        values = _Values.of(block, width)
+        values = _Values(block, width)
         mask = (1 << 8 * width) - 1
         for index, place in enumerate(values.places):
             without = totals[0] - sum(block[place : place + width])
@@ -250,7 +263,7 @@ def _word_sums(block: bytes) -> Iterator[CheckRule]:
         (CheckKind.SUM_32, CheckKind.NEGATED_SUM_32),
     ):
         width = kind.width
-        values = _Values.of(block, width)
+        values = _Values(block, width)
         for order in ORDERS:
             stored = values.little if order == "little" else values.big
             total = digest(kind, block, order=order)
@@ -308,7 +321,7 @@ _CRC_FAMILIES = _crc_families()
 
 
 def _crcs(block: bytes, width: int) -> Iterator[CheckRule]:
-    values = _Values.of(block, width)
+    values = _Values(block, width)
     views = _views_without_field(block, values)
     tails = [(first, block[first:]) for first in _starts(block)]
     bodies = [
@@ -363,7 +376,7 @@ def _running_sums(block: bytes) -> Iterator[CheckRule]:
         CheckKind.FLETCHER_32_BE,
     ):
         sums = _RunningSums.of(block, kind)
-        values = _Values.of(block, kind.width)
+        values = _Values(block, kind.width)
         for index, place in enumerate(values.places):
             for rule in (FieldRule.ZEROED, FieldRule.EXCLUDED):
                 value = sums.without(place, 0, rule)

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from flashbench.image.chains import (
+    BLOCKS_MAX,
     LONGEST_BLOCK,
     SHORTEST_BLOCK,
     Row,
@@ -22,7 +23,7 @@ from flashbench.image.chains import (
     rows_in_copy,
     rows_in_island,
 )
-from flashbench.image.checks import CheckState, Span, judged
+from flashbench.image.checks import Span, judged
 from flashbench.image.copies import with_copies
 from flashbench.image.finds import Block, Confidence
 from flashbench.image.rule_choice import RuleChoice, RuleSearch
@@ -35,6 +36,8 @@ COPIES_TRIED_MAX = 60
 ISLANDS_TRIED_MAX = 20
 ISLAND_MAX = 1 << 16  # bytes
 OCCURRENCES_MAX = 64
+EXTENSION_BITS = 12.0  # of a check that alone makes a block one of a known shape
+EXTENSION_MAX = 4096  # bytes searched before a row for a block that leads to it
 ROWS_READ_MAX = 24  # of one signature
 SIGNATURE_MIN, SIGNATURE_MAX = 4, 8
 ALIKE = 0.75  # equal bytes of a block and a damaged or edited copy of it
@@ -159,11 +162,34 @@ class _Search:
                 if self._belongs(span, spans, reading):
                     spans.append(span)
                     self._taken.append(span)
+        self._extend(spans, reading)
         signatures = self._signatures(spans, reading)
         return [
             self._block(span, signature, reading)
             for span, signature in zip(spans, signatures, strict=True)
         ]
+
+    def _extend(self, spans: list[Span], reading: _Reading) -> None:
+        """Add blocks of other signatures that lead up to, or follow, those of `spans`."""
+        rule, field = reading.choice.rule, reading.row.length_field
+        waiting = list(spans)
+        while waiting and len(spans) < BLOCKS_MAX:
+            span = waiting.pop()
+            starts = {span.end, padding_end(self._data, span.end)}
+            nearest = max(0, span.start - EXTENSION_MAX)
+            starts.update(
+                at
+                for at in range(nearest, span.start - SHORTEST_BLOCK)
+                if length_at(self._data, field, at) == span.start - at
+            )
+            for start in starts:
+                found = Span(start, start + length_at(self._data, field, start))
+                if found.end - start < SHORTEST_BLOCK or not self._is_free([found]):
+                    continue
+                if rule.holding_bits(self._data[start : found.end]) >= EXTENSION_BITS:
+                    spans.append(found)
+                    self._taken.append(found)
+                    waiting.append(found)
 
     def _occurrences(self, head: bytes) -> Iterator[int]:
         at = -1
@@ -180,9 +206,8 @@ class _Search:
             return False
         if not self._is_free([span]):
             return False
-        check = reading.choice.rule.check_at(span)
-        holds = check is not None and judged(self._data, check).state is CheckState.RIGHT
-        if holds and check is not None and check.width > 1:
+        holding_bits = reading.choice.rule.holding_bits(self._data[span.start : span.end])
+        if holding_bits >= EXTENSION_BITS:
             return True
         touches = any(
             span.end == other.start
@@ -191,7 +216,7 @@ class _Search:
             or padding_end(self._data, span.end) == other.start
             for other in known
         )
-        if holds and touches:
+        if holding_bits and touches:
             return True
         here = self._data[span.start : span.end]
         return any(

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 from flashbench.image.check_search import CheckRule, FieldRule, rules_of_block
 from flashbench.image.checks import CheckKind, Span, stored_value
 from flashbench.image.finds import LengthField
-from flashbench.image.windows import worth_of
 
 CLOSE_BITS = 10.0  # readings of a check this near to the best one are named beside it
 HEADER_GUESS = 32  # header bytes in which a zero-sum's value is looked for
 OTHERS_MAX = 24
 SIGNATURE_MIN = 4
-WRONG_BITS = 16.0  # taken off for a block in which the rule does not hold
+WRONG_BITS = 40.0  # taken off for a block in which the rule does not hold
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,13 +93,7 @@ class RuleSearch:
         agreeing: dict[bytes, float] = {}
         for block in blocks:
             if rule.holds(block):
-                covered = rule.covered(block) or b""
-                at = rule.place % len(block)
-                value = block[at : at + rule.kind.width]
-                # Where a zero-sum's value stands is not told, so its worth is not either.
-                worth = 8.0 * len(value) if rule.field is FieldRule.INCLUDED else worth_of(value)
-                # Few or blank bytes have few values, and those agree by chance.
-                agreeing[covered] = min(worth, worth_of(covered) / 2)
+                agreeing[rule.covered(block) or b""] = rule.holding_bits(block)
             else:
                 wrong += 1
                 if wrong > allowed:

@@ -73,15 +73,15 @@ class Repeats:
 
     @cached_property
     def lettered(self) -> Positions:
-        """Where four letters begin that no letter stands before: signatures, perhaps."""
+        """Where four letters begin, not far into a longer word: signatures, perhaps."""
         letter = _IS_LETTER[self.data]
         if len(letter) < 4:
             return np.empty(0, dtype=np.int64)
         four = letter[:-3] & letter[1:-2] & letter[2:-1] & letter[3:]
-        here = np.arange(len(four))
-        # A letter may stand before a signature by chance; on an even place it is one all the same.
-        alone = np.concatenate(([True], ~letter[: len(four) - 1]))
-        return np.flatnonzero(four & (alone | (here % 4 == 0)))
+        # One or two letters may stand before a signature by chance.
+        inside = np.zeros(len(four), dtype=bool)
+        inside[3:] = letter[: len(four) - 3] & letter[1 : len(four) - 2] & letter[2 : len(four) - 1]
+        return np.flatnonzero(four & ~inside)
 
     @cached_property
     def islands(self) -> tuple[Span, ...]:
