@@ -48,8 +48,9 @@ def demand_someone_to_ask(output: Output, *, yes: bool) -> None:
     """Raises WrongCall where a question could not be answered."""
     if yes or (sys.stdin.isatty() and not output.json):
         return
+    why = "with --json nobody is asked" if output.json else "there is no terminal to ask at"
     raise WrongCall(
-        "This command asks before it changes the chip, and there is no terminal to ask at.",
+        f"This command asks before it changes the chip, and {why}.",
         next_step="Run it at a terminal, or say yes beforehand with --yes.",
     )
 

@@ -10,7 +10,7 @@ from flashbench.chip._read_frames import ReadKind, Register
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
 from flashbench.chip.profile import ChipProfile
-from flashbench.errors import ChipUntouched
+from flashbench.errors import ChipHalfWritten, ChipUntouched
 from flashbench.image.change_sheet import change_sheet
 from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
@@ -107,9 +107,9 @@ def plan_rewrite(
 
     Raises:
         TypeError: `backup` is not a Backup.
-        ChipUntouched: another chip, wrong size, size not proven, a write is unfinished, or
-            the chip holds neither what the backup (or a proven image of this job) says nor
-            already the new image.
+        ChipHalfWritten: a write of this job is unfinished.
+        ChipUntouched: another chip, wrong size, size not proven, or the chip holds neither what
+            the backup (or a proven image of this job) says nor already the new image.
     """
     _demand_types(chip, backup)
     new_image = bytes(memoryview(new_image))
@@ -117,7 +117,7 @@ def plan_rewrite(
     _refuse_other_chip(chip, backup)
     _refuse_wrong_size(backup, new_image)
     if job.unfinished() is not None:
-        raise ChipUntouched(
+        raise ChipHalfWritten(
             f"Job {job.label} has an unfinished write.",
             next_step=f"Run: flashbench finish {job.folder}  (or: restore {job.folder})",
         )

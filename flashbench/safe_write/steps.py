@@ -5,15 +5,22 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from flashbench.adapter.adapter import Adapter
 from flashbench.chip import protection, reading
 from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.identity import Identified, identify
-from flashbench.errors import AdapterError, ChipHalfWritten, ChipUntouched, Interrupted
+from flashbench.errors import (
+    AdapterError,
+    ChipHalfWritten,
+    ChipUntouched,
+    Interrupted,
+    ReadsUnsteady,
+)
 from flashbench.image.change_sheet import ChangedRange, change_sheet, changed_ranges
 from flashbench.job.folder import Job
-from flashbench.job.refusals import JobMissing, StepRefused
+from flashbench.job.refusals import JobDamaged, JobMissing, StepRefused
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write._sender import WORN_FACTOR
@@ -25,6 +32,17 @@ from flashbench.safe_write.rewrite import rewrite
 from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.safe_write.stable_read import ReadsDisagree, StableRead, read_twice
 from flashbench.safe_write.verify import Verified, verify
+
+_STOPS: Final = (
+    AdapterError,
+    Interrupted,
+    JobDamaged,
+    NoErasePlan,
+    ReadsDisagree,
+    ReadsUnsteady,
+    StepRefused,
+)
+"""What stops a command without a doubt that the chip in the socket is the job's."""
 
 
 def identify_for(
@@ -64,7 +82,7 @@ def outranked_by_unfinished(job: Job) -> Iterator[None]:
     unfinished = job.unfinished() is not None
     try:
         yield
-    except (AdapterError, Interrupted, NoErasePlan, ReadsDisagree) as error:
+    except _STOPS as error:
         if not unfinished:
             raise
         raise ChipHalfWritten(

@@ -133,6 +133,23 @@ def test_stopping_what_meets_a_half_written_chip_leaves_it_half_written(
     assert result.stdout.splitlines()[-1] == LEAVE_IN
 
 
+def test_a_damaged_backup_does_not_make_a_half_written_chip_look_well(
+    place: Workplace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as hooked:
+        signal_at(hooked, "writing", signal.SIGINT)
+        place.on_job("write", "--yes")
+    original = place.job / "round-1" / "original.bin"
+    original.chmod(0o600)
+    original.write_bytes(b"\0" + contents()[1:])
+
+    result = place.on_job("finish", "--yes")
+
+    assert result.exit_code == 4
+    assert "original.bin" in three_lines(result)[1]
+    assert result.stdout.splitlines()[-1] == LEAVE_IN
+
+
 def next_operation(place: Workplace) -> int:
     with open_bench(place.bench) as bench:
         return bench.chip.operation_number + 1
@@ -183,7 +200,8 @@ def test_write_refuses_while_a_write_is_unfinished(
 
     result = place.on_job("write", "--yes")
 
-    assert result.exit_code in (3, 4)
+    assert result.exit_code == 4
+    assert result.stdout.splitlines()[-1] == LEAVE_IN
     assert "unfinished write" in three_lines(result)[1]
     assert "finish" in three_lines(result)[2]
     assert place.chip() == before

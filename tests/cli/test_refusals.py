@@ -215,6 +215,7 @@ def test_with_no_terminal_and_no_yes_nothing_is_begun(place: Workplace, verb: st
     assert state == "The chip was not touched."
     assert "there is no terminal to ask at" in seen
     assert "--yes" in next_step
+    assert told(place.on_job(verb, "--json"))["error"]["exit_status"] == 2
     assert place.chip() == before
 
 
