@@ -35,6 +35,7 @@ class Contacts:
         self._reaches_chip = True
         self._last_sent = b"\xff"
         self._carried_bit = 1
+        self._read_ahead = b""
 
     @property
     def answering(self) -> bool:
@@ -43,6 +44,7 @@ class Contacts:
     def select(self, at_s: float) -> None:
         self._reaches_chip = not any(self._breaks_frame(fault) for fault in self.faults)
         self._carried_bit = 1
+        self._read_ahead = b""
         if self._reaches_chip:
             self.target.select(at_s)
 
@@ -63,10 +65,19 @@ class Contacts:
     def shift_in(self, count: int, at_s: float, byte_s: float) -> bytes:
         answer = b"\xff" * count
         if self._reaches_chip:
-            answer = self.target.shift_in(count, at_s, byte_s)
+            answer = self._from_chip(count, at_s, byte_s)
         for fault in self.faults:
             answer = self._spoiled(fault, answer, 8 / byte_s)
         return answer
+
+    def _from_chip(self, count: int, at_s: float, byte_s: float) -> bytes:
+        """What the chip answers; where bits come early, with one byte read ahead for its bit."""
+        if ShiftedBits(direction="early") not in self.faults:
+            return self.target.shift_in(count, at_s, byte_s)
+        fresh = self.target.shift_in(count + 1 - len(self._read_ahead), at_s, byte_s)
+        answer = self._read_ahead + fresh
+        self._read_ahead = answer[-1:]
+        return answer[:-1]
 
     def deselect(self, at_s: float, stray_bits: int) -> None:
         if self._reaches_chip:
@@ -106,7 +117,8 @@ class Contacts:
             shifted = (self._carried_bit << bits | value) >> 1
             self._carried_bit = value & 1
         else:
-            shifted = (value << 1 | 1) & ((1 << bits) - 1)
+            next_bit = self._read_ahead[0] >> 7 if self._read_ahead else 1
+            shifted = (value << 1 | next_bit) & ((1 << bits) - 1)
         return shifted.to_bytes(len(answer), "big")
 
 

@@ -163,7 +163,7 @@ def test_late_settling_agrees_between_reads_but_not_with_the_cells() -> None:
         (f.MisoOnMosi(), "9f9f9f"),
         (f.MirroredBits(), "f70208"),
         (f.ShiftedBits(direction="late"), "f7a008"),
-        (f.ShiftedBits(direction="early"), "de8021"),
+        (f.ShiftedBits(direction="early"), "de8020"),
         (f.LeftPoweredDown(), "ffffff"),
         (f.IntermittentContact(rate=1.0), "ffffff"),
     ],
