@@ -167,9 +167,12 @@ def test_every_diagnosis_says_what_was_seen_what_is_likely_and_what_to_do() -> N
         "bit-reversed",
         "mirrored",
         "intermittent",
+        "weak cells",
         "4-byte mode left on",
         "deep power-down",
         "continuous read",
+        "chip busy",
+        "chip of another kind",
         "chip turned round",
     ]
     for name, body in diagnoses:

@@ -19,7 +19,7 @@ from flashbench.chip.flips import flips_among
 from flashbench.chip.identity import FIRST_CONTACT_HZ, ID_BYTES, ID_READS, Identified, identify
 from flashbench.chip.profile import Address
 from flashbench.chip.supply import stop_by_marking
-from flashbench.errors import AdapterGone, ReadsUnsteady
+from flashbench.errors import AdapterGone, ReadsUnsteady, WrongCall
 from flashbench.progress import Progress, silent
 
 STRETCH_BYTES: Final = 64 * 1024
@@ -134,8 +134,8 @@ def check_contact(
             )
         if chip is not None:
             seen = _look_at_array(chip, seen, around, progress)
-            if diagnose(seen).stable:
-                clock = find_clock(chip, progress=progress)
+        if chip is not None and diagnose(seen).stable:
+            seen, clock = _clocked(chip, seen, progress)
     except AdapterGone:
         return ContactCheck(seen=seen, diagnosis=diagnose(replace(seen, adapter_lost=True)))
     except ReadsUnsteady as error:
@@ -182,13 +182,18 @@ def watch(
 
 
 def find_clock(
-    chip: Identified, *, hz_max: int | None = None, progress: Progress = silent
+    chip: Identified,
+    *,
+    hz_max: int | None = None,
+    around: Address | None = None,
+    progress: Progress = silent,
 ) -> ClockProof:
     """Find the fastest SCK at which every read is right, and settle one step below it.
 
     `hz_max` is the clock somebody wants to work at, the adapter's by default: what comes out is
     never faster. The search begins one step above it where chip and adapter allow that, so that
-    the clock wanted can have its margin.
+    the clock wanted can have its margin. `around` is an address to read at; by default one with
+    telling data.
 
     Raises:
         ReadsUnsteady: reads differ even at the slowest clock.
@@ -196,7 +201,8 @@ def find_clock(
     """
     wanted = chip.wire.true_hz(hz_max if hz_max is not None else chip.adapter.clock_hz)
     with reading.address_mode(chip):
-        proving = _ClockProving(chip, Address(_telling_start(chip, STRETCH_BYTES)))
+        size = min(STRETCH_BYTES, chip.profile.density_bytes)
+        proving = _ClockProving(chip, _stretch_at(chip, around, size), size)
         tried: list[ClockTry] = []
         steps = _clock_steps(chip, wanted)
         for number, hz in enumerate(steps):
@@ -217,6 +223,20 @@ def find_clock(
     )
 
 
+def _clocked(
+    chip: Identified, seen: Observations, progress: Progress
+) -> tuple[Observations, ClockProof | None]:
+    """The clock; if there is none although all seemed well, a second look at the same cells."""
+    try:
+        return seen, find_clock(chip, around=Address(seen.stretch_start), progress=progress)
+    except ReadsUnsteady as error:
+        with reading.address_mode(chip):
+            seen = _read_again(chip, seen)
+        if diagnose(seen).stable:
+            seen = replace(seen, unsteady=error.seen)
+        return seen, None
+
+
 def _clock_steps(chip: Identified, wanted: int) -> list[int]:
     """The clocks to try, fast to slow, from one step above the one wanted."""
     limit = chip.profile.fast_read_hz_max
@@ -228,10 +248,9 @@ def _clock_steps(chip: Identified, wanted: int) -> list[int]:
 class _ClockProving:
     """Reads one stretch, the ID and the SFDP at clocks, and compares with slow reads."""
 
-    def __init__(self, chip: Identified, start: Address) -> None:
+    def __init__(self, chip: Identified, start: Address, size: int) -> None:
         self._chip = chip
-        size = min(STRETCH_BYTES, chip.profile.density_bytes)
-        self._array = _pieces(chip, start, size, ReadKind.FAST)
+        self._array = _pieces(chip, start, size)
         self._known = [frames.read_id()] * ID_READS
         self._known += [frames.read_sfdp(0, _SFDP_BYTES)] * _SFDP_READS
         first, second = (
@@ -304,25 +323,48 @@ def _look_at_array(
 ) -> Observations:
     size = min(STRETCH_BYTES, chip.profile.density_bytes)
     with reading.address_mode(chip):
-        start = _telling_start(chip, size) if around is None else around // size * size
-        to_read = _pieces(chip, Address(start), size, ReadKind.FAST)
-
-        def reads(count: int, hz: int) -> tuple[bytes, ...]:
-            progress("reading the same again", 0, count * size, None)
-            return tuple(chip.run(to_read, sck_hz=hz) for _ in range(count))
-
-        tries = [reads(READS_A_TRY, min(SLOW_HZ, chip.clock_hz))]
-        if len(set(tries[0])) > 1:
-            tries += [reads(SECOND_LOOK_READS, min(SLOW_HZ, chip.clock_hz)) for _ in range(2)]
-        return replace(
+        start = _stretch_at(chip, around, size)
+        progress("reading the same again", 0, 2 * READS_A_TRY * size, None)
+        slow = _reads(chip, start, size, READS_A_TRY, min(SLOW_HZ, chip.clock_hz))
+        progress("reading the same again", len(slow) * size, 2 * READS_A_TRY * size, None)
+        fast = _reads(chip, start, size, READS_A_TRY, chip.clock_hz)
+        seen = replace(
             seen,
-            tries=tuple(tries),
+            tries=(slow,),
             stretch_start=start,
-            fast_reads=reads(READS_A_TRY, chip.clock_hz),
+            fast_reads=fast,
             fast_hz=chip.wire.true_hz(chip.clock_hz),
             repeats_every_bytes=_period(chip),
             size_bytes=chip.profile.density_bytes,
         )
+        return _read_again(chip, seen) if len({*slow, *fast}) > 1 else seen
+
+
+def _read_again(chip: Identified, seen: Observations) -> Observations:
+    """Two more tries at the same addresses: weak cells err there again, contacts elsewhere."""
+    start, size = Address(seen.stretch_start), len(seen.tries[0][0])
+    more = [
+        _reads(chip, start, size, SECOND_LOOK_READS, min(SLOW_HZ, chip.clock_hz)) for _ in range(2)
+    ]
+    return replace(seen, tries=(*seen.tries, *more))
+
+
+def _reads(chip: Identified, start: Address, size: int, count: int, hz: int) -> tuple[bytes, ...]:
+    to_read = _pieces(chip, start, size)
+    return tuple(chip.run(to_read, sck_hz=hz) for _ in range(count))
+
+
+def _stretch_at(chip: Identified, around: Address | None, size: int) -> Address:
+    """Where to read `size` bytes. Raises WrongCall if `around` is not on the chip."""
+    density = chip.profile.density_bytes
+    if around is None:
+        return Address(_telling_start(chip, size))
+    if around not in range(density):
+        raise WrongCall(
+            f"Address {around:#x} is not on this chip, which has {density:,} bytes.",
+            next_step="Give an address below that.",
+        )
+    return Address(around // size * size)
 
 
 def _telling_start(chip: Identified, size: int) -> int:
@@ -370,13 +412,13 @@ def _looks_periodic(chip: Identified, period: int) -> bool:
     return telling >= _TELLING_PAIRS_MIN
 
 
-def _pieces(chip: Identified, start: Address, size: int, kind: ReadKind) -> list[Frame]:
+def _pieces(chip: Identified, start: Address, size: int) -> list[Frame]:
     """Frames that read a stretch in pieces, with CS# high between them."""
     return [
         frame
         for at in range(start, start + size, _PIECE_BYTES)
         for frame in reading.array_frames(
-            chip.profile, Address(at), min(_PIECE_BYTES, start + size - at), kind=kind
+            chip.profile, Address(at), min(_PIECE_BYTES, start + size - at), kind=ReadKind.FAST
         )
     ]
 
@@ -415,12 +457,10 @@ class _Watching:
                         self._telling_start = _telling_start(self._chip, WATCH_STRETCH_BYTES)
         except ReadsUnsteady as error:
             return replace(seen, unsteady=error.seen)
-        chip = self._chip
-        to_read = _pieces(chip, Address(self._telling_start), WATCH_STRETCH_BYTES, ReadKind.FAST)
+        chip, start = self._chip, Address(self._telling_start)
         with reading.address_mode(chip):
-            reads = tuple(
-                chip.run(to_read, sck_hz=min(SLOW_HZ, chip.clock_hz)) for _ in range(READS_A_TRY)
-            )
+            hz = min(SLOW_HZ, chip.clock_hz)
+            reads = _reads(chip, start, WATCH_STRETCH_BYTES, READS_A_TRY, hz)
         return replace(seen, tries=(reads,), stretch_start=self._telling_start)
 
     def _judged(self, seen: Observations) -> Look:
