@@ -65,20 +65,23 @@ class PageProgrammer:
         hz = self._sender.chip.wire.true_hz(self._sender.chip.clock_hz)
         byte_us = 8e6 / hz
         samples = max(16, int(2 * self._typ_us / byte_us))
+        time = self._sender.chip.adapter.time
         longest_us = 0.0
         for page in pages:
+            sent_s = time.now_s()
             reply = self._sender.run(self._page_frames(page, 0, samples))
             before, after = reply[0], reply[1:]
             self._demand_answer(before, page[0])
             if not _accepted(before):
                 self._settle()
-                self._count_attempt(page[0])
+                self._count_refusal(before, page[0])
                 self._measure([page])
                 continue
             busy = sum(1 for status in after if status & BUSY)
             longest_us = max(longest_us, busy * byte_us)
             if busy == samples:
                 self._settle()
+                longest_us = max(longest_us, (time.now_s() - sent_s) * 1e6)
         self._wait_us = max(self._wait_us or 0.0, longest_us * _SLACK + byte_us)
 
     def _send(self, batch: Sequence[Page], wait_us: int) -> list[Page]:
@@ -89,11 +92,12 @@ class PageProgrammer:
         for page, before, after in zip(batch, reply[::2], reply[1::2], strict=True):
             self._demand_answer(before, page[0])
             if not _accepted(before):
-                self._count_attempt(page[0])
+                self._count_refusal(before, page[0])
                 dropped.append(page)
+                if before & BUSY:
+                    self._lengthen_wait(wait_us)
             elif after & BUSY:
-                longer_us = min(self._max_us, wait_us * _GROWTH)
-                self._wait_us = max(self._wait_us or 0.0, longer_us)
+                self._lengthen_wait(wait_us)
         if reply[-1] & BUSY:
             self._settle()
         return dropped
@@ -103,7 +107,14 @@ class PageProgrammer:
             expected_ms=self._typ_us / 1000, limit_ms=self._max_us / 1000, doing="a page program"
         )
 
-    def _count_attempt(self, address: Address) -> None:
+    def _lengthen_wait(self, wait_us: int) -> None:
+        longer_us = min(self._max_us, wait_us * _GROWTH)
+        self._wait_us = max(self._wait_us or 0.0, longer_us)
+
+    def _count_refusal(self, before: int, address: Address) -> None:
+        """A page that came while the chip was busy was not refused, only early."""
+        if before & BUSY:
+            return
         self._attempts[address] = self._attempts.get(address, 0) + 1
         if self._attempts[address] >= ATTEMPTS_PER_PAGE:
             raise ChipHalfWritten(
