@@ -121,6 +121,13 @@ class Board:
             visit.how = _IDENTIFIED_WITH[self.part.name]
             yield visit
 
+    def twin(self) -> "Board":
+        """Another board in the very same state, busy or torn as it may be."""
+        other = Board(self.part, self.original, lasting=self.lasting)
+        other.chip = NorChip(self.part, contents=self.contents, faults=ArmedFaults(self.lasting))
+        other.chip._adopt({**self.chip.state(), "fired": []})
+        return other
+
     @property
     def contents(self) -> bytes:
         """What its cells hold, not by way of any driver."""

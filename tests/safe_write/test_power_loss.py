@@ -1,0 +1,193 @@
+"""Power lost, or the adapter unplugged, at every operation and transfer of a small write.
+
+Each case is played once: the accident, then on two copies of what it left `finish` and `restore`.
+What the cells hold is looked up in the model, not read through the driver.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+import flashbench as fb
+from flashbench.errors import FlashbenchError
+from flashbench.rehearsal.faults import Fault, LosePower, SlowChip, SupplyDip, Unplug
+from tests.builders.bench import (
+    SMALL,
+    TINY,
+    Board,
+    a_dumped_job,
+    copy_of,
+    edited,
+    finish,
+    firmware,
+    restore,
+    write,
+)
+
+ORIGINAL = edited(
+    firmware(TINY.density_bytes), (0x5300, b"\xff" * 0xD00), (0xA200, b"\xff" * 0xE00)
+)
+IMAGE = edited(ORIGINAL, (0x5010, b"a new memory"), (0xA000, bytes(0x100)))
+"""Two units of 4 KiB, of three and two pages: seven operations."""
+
+
+@dataclass(frozen=True)
+class Start:
+    """A dumped job of a chip that holds `ORIGINAL`."""
+
+    job: Path
+
+    def play(self, fault: Fault, to: Path) -> tuple[Board, Path, FlashbenchError | None]:
+        """The write with one fault, on copies."""
+        board = Board(TINY, ORIGINAL)
+        job = copy_of(self.job, to / "job")
+        try:
+            with board.visit(fault) as visit:
+                write(visit, job, IMAGE)
+        except FlashbenchError as error:
+            return board, job, error
+        return board, job, None
+
+
+@pytest.fixture(scope="module")
+def start(tmp_path_factory: pytest.TempPathFactory) -> Start:
+    folder = tmp_path_factory.mktemp("power") / "board 17"
+    return Start(a_dumped_job(Board(TINY, ORIGINAL), folder))
+
+
+def transfers_of_a_write(start: Start, to: Path) -> range:
+    """The numbers of the bulk transfers from the first of `rewrite` to the last of `verify`."""
+    board, job_folder = Board(TINY, ORIGINAL), copy_of(start.job, to / "counted")
+    with board.visit() as visit, fb.Job.open(job_folder) as job:
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), IMAGE)
+        before = visit.bench.adapter.bulk_transfers
+        fb.verify(fb.rewrite(plan))
+        return range(before + 1, visit.bench.adapter.bulk_transfers + 1)
+
+
+def recoveries(board: Board, job: Path, to: Path) -> Iterator[tuple[Board, bytes]]:
+    """The chip after `finish`, and a copy of it after `restore`; with what it must hold."""
+    for name, recover, wanted in (("finish", finish, IMAGE), ("restore", restore, ORIGINAL)):
+        twin = board.twin()
+        try:
+            with twin.visit() as visit:
+                recover(visit, copy_of(job, to / name))
+        except FlashbenchError as error:
+            raise AssertionError(f"{name}: {error}") from error
+        yield twin, wanted
+
+
+def holds_whatever_is_wanted(start: Start, fault: Fault, to: Path) -> FlashbenchError | None:
+    board, job, error = start.play(fault, to)
+    assert (job / "round-1" / "original.bin").read_bytes() == ORIGINAL
+    with fb.Job.open(job) as opened:
+        begun = opened.unfinished() is not None
+    if error is None:
+        assert board.contents == IMAGE
+    elif error.exit_status != 4:
+        assert board.contents == ORIGINAL, f"{fault}: {error}"
+    if not begun:
+        with board.visit() as visit:
+            write(visit, copy_of(job, to / "again"), IMAGE)
+        assert board.contents == IMAGE
+    else:
+        for twin, wanted in recoveries(board, job, to):
+            assert twin.contents == wanted, fault
+    return error
+
+
+@pytest.mark.parametrize("between", [False, True], ids=["inside", "after"])
+@pytest.mark.parametrize("number", range(1, 8))
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_after_power_loss_at_any_operation_both_ways_lead_on(
+    start: Start, tmp_path: Path, number: int, between: bool, seed: int
+) -> None:
+    fault = LosePower(at_operation=number, between=between, seed=seed)
+
+    error = holds_whatever_is_wanted(start, fault, tmp_path)
+
+    assert error is not None
+    assert error.exit_status == 4
+    assert "The adapter left the USB" in error.seen
+    assert "flashbench finish" in error.next_step
+
+
+@pytest.mark.parametrize("number", range(1, 8))
+def test_after_a_supply_dip_at_any_operation_the_write_goes_on_or_both_ways_lead_on(
+    start: Start, tmp_path: Path, number: int
+) -> None:
+    holds_whatever_is_wanted(start, SupplyDip(at_operation=number), tmp_path)
+
+
+@pytest.mark.parametrize("powered_by", ["adapter", "elsewhere"])
+def test_after_an_unplug_in_any_transfer_both_ways_lead_on(
+    start: Start, tmp_path: Path, powered_by: str
+) -> None:
+    half_written = 0
+    for number in transfers_of_a_write(start, tmp_path):
+        fault = Unplug(at_transfer=number, chip_powered_by=powered_by, seed=number)  # type: ignore[arg-type]
+        to = tmp_path / str(number)
+        to.mkdir()
+        error = holds_whatever_is_wanted(start, fault, to)
+        if error is not None:
+            assert "left the USB" in error.seen, error
+            half_written += error.exit_status == 4
+
+    assert half_written > 20
+
+
+def test_a_recovery_that_is_cut_off_itself_is_recovered(start: Start, tmp_path: Path) -> None:
+    board, job, _ = start.play(LosePower(at_operation=6, seed=5), tmp_path)
+    for cut in (7, 9, 11):
+        with (
+            pytest.raises(FlashbenchError, match="left the USB"),
+            board.visit(LosePower(at_operation=cut, seed=cut)) as visit,
+        ):
+            finish(visit, job)
+
+    for twin, wanted in recoveries(board, job, tmp_path):
+        assert twin.contents == wanted
+
+
+def test_a_chip_left_erasing_is_waited_for(start: Start, tmp_path: Path) -> None:
+    board = Board(TINY, ORIGINAL, lasting=(SlowChip(factor=10),))
+    job = copy_of(start.job, tmp_path / "job")
+    with (
+        pytest.raises(FlashbenchError, match="left the USB"),
+        board.visit(LosePower(at_operation=1)) as visit,
+    ):
+        visit.bench.faults.on_chip_power_lost = lambda at_s, seed: visit.bench.adapter.unplug()
+        write(visit, job, IMAGE)
+    assert board.chip.in_flight is not None
+    erased_s = board.chip.state()["in_flight"]["ends_s"]
+
+    with board.visit() as visit:
+        finish(visit, job)
+
+    assert board.contents == IMAGE
+    assert not [c for c in board.chip.complaints if c.at_s < erased_s and c.kind == "while busy"]
+
+
+def test_what_was_open_for_writing_is_protected_again_after_power_loss(tmp_path: Path) -> None:
+    board = Board(SMALL)
+    board.chip.preset_register("SR1", 0x1C)  # everything protected
+    job = a_dumped_job(board, tmp_path / "board 17")
+    image = edited(board.original, (0x5010, b"a new memory"))
+    for number in range(1, 6):
+        with (
+            pytest.raises(FlashbenchError),
+            board.visit(
+                LosePower(at_operation=board.chip.operation_number + number, seed=number)
+            ) as visit,
+        ):
+            if number == 1:
+                write(visit, job, image)
+            finish(visit, job)
+
+    with board.visit() as visit:
+        finish(visit, job)
+
+    assert board.contents == image
+    assert board.chip.stored["SR1"] == 0x1C
