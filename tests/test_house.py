@@ -30,6 +30,7 @@ MAY_IMPORT = {
         "flashbench.image",
         "flashbench.job",
         "flashbench.progress",
+        "flashbench.safe_write",
     },
     "flashbench.rehearsal": {"flashbench.errors"},
 }

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from flashbench.cli import adapters, job_commands, practice, reading, writing
+from flashbench.cli import adapters, job_commands, practice, reading, report, writing
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -24,6 +24,7 @@ app.command()(reading.verify)
 app.command()(writing.finish)
 app.command()(writing.restore)
 app.command("next")(job_commands.next_)
+app.command()(report.report)
 
 
 def _show_version(wanted: bool) -> None:

@@ -1,0 +1,190 @@
+"""The customer's page: one sheet, no hex, no numbers of the board."""
+
+from xml.etree.ElementTree import Element
+
+from flashbench.report.drawings import Pictures
+from flashbench.report.elements import Child, el
+from flashbench.report.pages import facts, legend, map_summary, page
+from flashbench.report.texts import Texts
+from flashbench.report.view import JobView, Outcome, State
+from flashbench.report.wording import day, gigabytes, number, short_size
+
+_CHANGED: frozenset[State] = frozenset({State.PROVEN, State.HALF_WRITTEN})
+_READ_BACK: frozenset[State] = frozenset({State.PROVEN, State.RESTORED})
+
+
+def customer_page(view: JobView, texts: Texts, pictures: Pictures) -> Element:
+    """The whole page."""
+    return page(
+        view,
+        texts,
+        _head(view, texts),
+        _packages(view, texts, pictures),
+        _figures(view, texts),
+        el(
+            "div",
+            el("div", _words(view, texts), class_="words"),
+            el("aside", _map(view, texts, pictures), _codes(view, texts), class_="aside"),
+            class_="columns",
+        ),
+        kind="customer",
+    )
+
+
+def _head(view: JobView, texts: Texts) -> Element:
+    state = f"state.{view.state.value}"
+    lead = texts(f"{state}.lead") if view.outcome is None else ""
+    return el(
+        "header",
+        el(
+            "p",
+            el("span", texts("customer.kind"), class_="kind"),
+            el("span", view.label, class_="label", data_fact="label"),
+            el("span", texts("customer.as-of", date=day(view.as_of)), class_="date"),
+            class_="running",
+        ),
+        el("h1", texts(f"{state}.headline")),
+        el("p", lead or outcome_text(view.outcome, texts), class_="lead"),
+        _booking(view, texts),
+    )
+
+
+def outcome_text(outcome: Outcome | None, texts: Texts) -> str:
+    """What became of the board, in sentences; nothing while it is not known."""
+    if outcome is None:
+        return ""
+    said = [texts("outcome.boots" if outcome.boots else "outcome.boots-not")]
+    if outcome.memory_shown_gbit is not None:
+        memory = f"{gigabytes(outcome.memory_shown_gbit)} GB"
+        said.append(texts("outcome.memory", memory=memory))
+    if outcome.test_hours is not None:
+        errors = number(outcome.test_errors or 0)
+        said.append(texts("outcome.test", hours=f"{outcome.test_hours:g}", errors=errors))
+    return " ".join(said)
+
+
+def _booking(view: JobView, texts: Texts) -> Element | None:
+    booking = view.booking
+    return facts(
+        [
+            (texts("customer.device"), booking.device, "device"),
+            (texts("customer.board-number"), booking.board_number, "board-number"),
+            (texts("customer.fault"), booking.fault, "fault"),
+            (texts("customer.note"), booking.note, "note"),
+        ],
+        class_="facts booking",
+    )
+
+
+def _packages(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
+    """The packages of the one record that is edited, or that the straps choose."""
+    if not view.packages or view.state not in (State.PREPARED, *_CHANGED):
+        return None
+    change = view.packages[0]
+    return el(
+        "figure",
+        pictures.packages(change),
+        el("figcaption", texts("customer.packages-caption")),
+        class_="packages-figure",
+    )
+
+
+def _figures(view: JobView, texts: Texts) -> Element | None:
+    if view.original is None:
+        return None
+    figures = [(texts("package.count", count=2), texts("customer.figure-read"), "reads")]
+    if view.changes is not None and view.state is not State.RESTORED:
+        size = number(view.original.size)
+        sentence = texts("customer.figure-changed", size=size)
+        figures.append((number(view.changes.changed_bytes), sentence, "changed-bytes"))
+    if view.state in _READ_BACK:
+        figures.append(("100 %", texts("customer.figure-verified"), "verified"))
+    figures.append(("1", texts("customer.figure-kept"), "kept"))
+    return el(
+        "ul",
+        *(
+            el("li", el("b", figure, data_fact=key), " ", el("span", sentence))
+            for figure, sentence, key in figures
+        ),
+        class_="figures",
+    )
+
+
+def _words(view: JobView, texts: Texts) -> Element:
+    children: list[Child] = [
+        el("p", texts(f"state.{view.state.value}.done")),
+        el("h2", texts("customer.data-title")),
+        el("p", " ".join(_data(view, texts))),
+    ]
+    know = list(_know(view, texts))
+    if know:
+        children += [
+            el("h2", texts("customer.know-title")),
+            el("ul", *(el("li", sentence) for sentence in know), class_="know"),
+        ]
+    return el("div", *children)
+
+
+def _data(view: JobView, texts: Texts) -> list[str]:
+    booking = view.booking
+    said = [texts("customer.data")]
+    touched = view.changes.numbers_touched if view.changes is not None else None
+    if view.state is not State.RESTORED and touched is not None:
+        said.append(
+            texts("customer.data-numbers-touched", kinds=", ".join(touched))
+            if touched
+            else texts("customer.data-numbers")
+        )
+    if view.original is not None:
+        said.append(texts("customer.data-copy"))
+    if booking.disk_encrypted is not False and view.state is not State.UNREAD:
+        said.append(texts("customer.data-encryption"))
+    if booking.disk_encrypted and booking.recovery_key_at_hand is False:
+        said.append(texts("customer.data-no-key"))
+    return said
+
+
+def _know(view: JobView, texts: Texts) -> list[str]:
+    said = []
+    if view.state in (State.PREPARED, *_CHANGED):
+        said += [texts("customer.know-warranty"), texts("customer.know-update")]
+    if view.state in _CHANGED:
+        said.append(texts("customer.know-back"))
+    return said
+
+
+def _map(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
+    drawn = view.map_after if view.state in (State.PREPARED, *_CHANGED) else view.map_before
+    if drawn is None:
+        return None
+    return el(
+        "figure",
+        el("h2", texts("customer.map-title")),
+        pictures.chip_map(drawn, description=map_summary(texts, drawn), addresses=False),
+        legend(texts, pictures, drawn),
+        el("figcaption", texts("customer.map-caption", cell=short_size(drawn.cell_bytes))),
+    )
+
+
+def _codes(view: JobView, texts: Texts) -> Element | None:
+    original, holds = view.original, view.holds
+    if original is None:
+        return None
+    prepared = view.images[-1] if view.state is State.PREPARED else None
+    return el(
+        "div",
+        el("h2", texts("customer.codes-title")),
+        facts(
+            [
+                (texts("customer.codes-original"), original.code, "original-code"),
+                (texts("customer.codes-holds"), holds.code if holds else None, "holds-code"),
+                (
+                    texts("customer.codes-image"),
+                    prepared.code if prepared else None,
+                    "prepared-code",
+                ),
+            ],
+            class_="facts codes",
+        ),
+        el("p", texts("customer.codes-caption"), class_="caption"),
+    )

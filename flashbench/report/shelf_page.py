@@ -1,0 +1,451 @@
+"""The shelf's page: everything that the job knows, for whoever takes the folder up years later."""
+
+from collections.abc import Sequence
+from xml.etree.ElementTree import Element
+
+from flashbench.image.memory_package import capacity_text
+from flashbench.report.customer_page import outcome_text
+from flashbench.report.drawings import Pictures
+from flashbench.report.elements import Child, el
+from flashbench.report.pages import facts, legend, map_summary, page, part
+from flashbench.report.story import OTHER
+from flashbench.report.texts import Texts
+from flashbench.report.view import (
+    ChipMap,
+    Described,
+    JobView,
+    MemoryRow,
+    MemoryTable,
+    Moment,
+    PackageChange,
+    ReadDifference,
+    Stored,
+)
+from flashbench.report.wording import address, flash_size, number, second, short_size, volts
+
+
+def shelf_page(view: JobView, texts: Texts, pictures: Pictures) -> Element:
+    """The whole page."""
+    return page(
+        view,
+        texts,
+        el(
+            "header",
+            el(
+                "p",
+                el("span", texts("shelf.kind"), class_="kind"),
+                el("span", texts("customer.as-of", date=second(view.as_of)), class_="date"),
+                class_="running",
+            ),
+            el("h1", view.label),
+        ),
+        _job(view, texts),
+        _booking(view, texts),
+        _chip(view, texts, pictures),
+        _contents(view, texts),
+        _maps(view, texts, pictures),
+        _packages(view, texts, pictures),
+        _memory(view, texts),
+        _changes(view, texts),
+        _disagreements(view, texts, pictures),
+        _timeline(view, texts),
+        kind="shelf",
+    )
+
+
+def _job(view: JobView, texts: Texts) -> Element | None:
+    state = texts(f"state.{view.state.value}.headline")
+    if view.on_new_chip:
+        state = f"{state} ({texts('shelf.on-new-chip')})"
+    adapter = "; ".join(f"{name} {value}" for name, value in view.adapter if value)
+    coming = el(
+        "p",
+        el("code", view.next.command, data_fact="next-command"),
+        el("br"),
+        texts("shelf.next-because", why=view.next.why),
+    )
+    return part(
+        texts("shelf.job"),
+        facts(
+            [
+                (texts("shelf.label"), view.label, "shelf-label"),
+                (texts("shelf.created"), second(view.created), "created"),
+                (texts("shelf.round"), str(view.round_number), "round"),
+                (texts("shelf.state"), state, "state"),
+                (texts("outcome.title"), outcome_text(view.outcome, texts), "outcome"),
+                (texts("shelf.proven"), "; ".join(view.next.proven), "proven"),
+                (texts("shelf.adapter"), adapter, "adapter"),
+            ]
+        ),
+        el("h3", texts("shelf.next")),
+        coming,
+    )
+
+
+def _booking(view: JobView, texts: Texts) -> Element | None:
+    booking = view.booking
+    count = booking.packages_on_board
+    return part(
+        texts("shelf.booking"),
+        facts(
+            [
+                (texts("customer.device"), booking.device, None),
+                (texts("customer.board-number"), booking.board_number, None),
+                (texts("customer.fault"), booking.fault, None),
+                (texts("customer.note"), booking.note, None),
+                (texts("shelf.straps"), booking.straps, "straps"),
+                (texts("shelf.packages-on-board"), str(count) if count else None, None),
+                (texts("shelf.old-package"), booking.was.part if booking.was else None, None),
+                (texts("shelf.new-package"), booking.fitted.part if booking.fitted else None, None),
+            ]
+        ),
+    )
+
+
+def _chip(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
+    chip = view.chip
+    size = flash_size(chip.size_bytes)
+    if chip.size_sources:
+        size = texts("shelf.size-from", size=size, sources=", ".join(chip.size_sources))
+    registers = ", ".join(f"{name} {value:02X}h" for name, value in chip.registers)
+    doubts = [*chip.doubts, *([chip.size_doubt] if chip.size_doubt else [])]
+    return part(
+        texts("shelf.chip"),
+        el(
+            "figure",
+            pictures.flash_chip(chip),
+            el("figcaption", texts("drawing.chip-caption")),
+        ),
+        facts(
+            [
+                (texts("shelf.parts"), ", ".join(chip.parts), "parts"),
+                (texts("shelf.marking"), chip.marking, "marking"),
+                (texts("shelf.jedec-id"), _spaced(chip.jedec_id), "jedec-id"),
+                (texts("shelf.unique-id"), _spaced(chip.unique_id or ""), "unique-id"),
+                (texts("shelf.size"), size, "chip-size"),
+                (texts("shelf.supply"), _supply(view, texts), "supply"),
+                (texts("shelf.registers"), registers, "registers"),
+                (texts("shelf.reads"), "; ".join(view.read_ways), "read-ways"),
+                (texts("shelf.doubts"), "; ".join(doubts), "doubts"),
+            ]
+        ),
+    )
+
+
+def _supply(view: JobView, texts: Texts) -> str:
+    chip = view.chip
+    said = []
+    if chip.supply_volts is not None:
+        low, high = chip.supply_volts
+        said.append(texts("shelf.supply-range", low=volts(low), high=volts(high)))
+    if chip.supply_known_from:
+        said.append(texts("shelf.supply-from", source=chip.supply_known_from))
+    if chip.declared_volts is not None:
+        said.append(f"{volts(chip.declared_volts)} V {texts('shelf.supply-declared')}")
+    return "; ".join(said)
+
+
+def _contents(view: JobView, texts: Texts) -> Element | None:
+    stored = [*([view.original] if view.original else []), *view.images]
+    if not stored:
+        return None
+    rows = [_stored_row(one, view, texts) for one in stored]
+    names = ("contents", "code", "bytes", "sha256")
+    return part(texts("shelf.contents"), _table([texts(f"shelf.{name}") for name in names], rows))
+
+
+def _stored_row(one: Stored, view: JobView, texts: Texts) -> Element:
+    key = one.name.replace(" ", "-")
+    holds = view.holds is not None and one.sha256 == view.holds.sha256
+    return el(
+        "tr",
+        el("th", one.name, scope="row"),
+        el("td", one.code, class_="code", data_fact=f"{key}-code-shelf"),
+        el("td", number(one.size), class_="number", data_fact=f"{key}-size"),
+        el(
+            "td",
+            el("code", one.sha256, data_fact=f"{key}-sha256", class_="hash"),
+            el("span", texts("shelf.holds"), class_="tag") if holds else None,
+        ),
+    )
+
+
+def _maps(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
+    before, after = view.map_before, view.map_after
+    if before is None:
+        return None
+    figures = [(before, texts("shelf.map-before", round=view.round_number), "map-before")]
+    if after is not None and view.changes is not None:
+        title = texts("shelf.map-after", name=view.changes.image_name)
+        figures.append((after, title, "map-after"))
+    return part(
+        texts("shelf.map"),
+        legend(texts, pictures, before, after),
+        el(
+            "div",
+            *(_map(drawn, title, key, texts, pictures) for drawn, title, key in figures),
+            class_="maps",
+        ),
+        _board_wrote(view, texts),
+    )
+
+
+def _map(drawn: ChipMap, title: str, key: str, texts: Texts, pictures: Pictures) -> Element:
+    summary = map_summary(texts, drawn)
+    return el(
+        "figure",
+        el("h3", title),
+        pictures.chip_map(drawn, description=summary, addresses=True),
+        el("figcaption", summary, data_fact=key),
+    )
+
+
+def _board_wrote(view: JobView, texts: Texts) -> Element | None:
+    wrote = view.board_wrote
+    if wrote is None:
+        return None
+    if not wrote.byte_count:
+        sentence = texts("shelf.board-wrote-nothing", round=wrote.round_number)
+    else:
+        sentence = texts(
+            "shelf.board-wrote",
+            round=wrote.round_number,
+            count=number(wrote.byte_count),
+            stretches=number(wrote.stretch_count),
+        )
+    return el("p", sentence, data_fact="board-wrote")
+
+
+def _packages(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
+    return part(
+        texts("shelf.packages"),
+        *(_package(change, texts, pictures) for change in view.packages),
+    )
+
+
+def _package(change: PackageChange, texts: Texts, pictures: Pictures) -> Element:
+    open_questions = [
+        el("li", texts(f"package.open.{one.value}", index=change.index_text))
+        if one.value == "row"
+        else el("li", texts(f"package.open.{one.value}"))
+        for one in change.open
+    ]
+    return el(
+        "figure",
+        pictures.packages(change),
+        el("figcaption", change.part) if change.part else None,
+        el("h3", f"{texts('page.unproven-mark')} {texts('package.open-title')}")
+        if open_questions
+        else None,
+        el("ul", *open_questions, class_="open") if open_questions else None,
+    )
+
+
+def _memory(view: JobView, texts: Texts) -> Element | None:
+    left_out = view.tables_left_out
+    return part(
+        texts("shelf.memory"),
+        *(_memory_table(table, texts) for table in view.tables),
+        el("p", texts("shelf.memory-more", count=number(left_out))) if left_out else None,
+    )
+
+
+def _memory_table(table: MemoryTable, texts: Texts) -> Element:
+    offset, stride = address(table.offset), number(table.stride)
+    title = texts("shelf.memory-table", offset=offset, stride=stride)
+    if table.copies:
+        copies = ", ".join(address(copy) for copy in table.copies)
+        title = f"{title}; {texts('shelf.memory-copies', offsets=copies)}"
+    names = ("memory-index", "changes-offset", "memory-says", "memory-fits")
+    return el(
+        "div",
+        el("h3", title),
+        _table(
+            [texts(f"shelf.{name}") for name in names],
+            [_memory_row(row, texts) for row in table.rows],
+            class_="memory",
+        ),
+        el("p", table.verdict, class_="verdict"),
+        *(el("p", note, class_="caption") for note in table.notes),
+        el("p", texts("shelf.memory-caption"), class_="caption"),
+    )
+
+
+def _memory_row(row: MemoryRow, texts: Texts) -> Element:
+    now = row.after or row.before
+    says: list[Child] = [
+        texts("shelf.memory-none") if now is None else _described(now, texts),
+    ]
+    if row.after is not None and row.before is not None:
+        was = texts("shelf.memory-was", described=_described(row.before, texts))
+        says.append(el("span", was, class_="was"))
+    says += [el("span", doubt, class_="was") for doubt in (now.doubts if now else ())]
+    return el(
+        "tr",
+        el("th", row.index_text, scope="row"),
+        el("td", el("code", address(row.offset))),
+        el("td", *says),
+        el("td", *_marks(row, texts)),
+        class_="edited" if row.changed else None,
+    )
+
+
+def _marks(row: MemoryRow, texts: Texts) -> list[Element]:
+    marks = [
+        el("span", texts(f"shelf.{name}"), class_="tag")
+        for name, holds in (
+            ("memory-changed", row.changed),
+            ("memory-chosen", row.chosen_by_straps),
+            ("memory-fits-was", row.fits_was is True),
+            ("memory-describes", row.describes_fitted is True),
+        )
+        if holds
+    ]
+    if row.misfits:
+        names = (f"attribute.{name}" for name in row.misfits)
+        said = ", ".join(texts(name) for name in names if texts.has(name))
+        misfits = texts("shelf.memory-misfits", attributes=said)
+        marks.append(el("span", misfits, class_="was"))
+    return marks
+
+
+def _described(one: Described, texts: Texts) -> str:
+    return texts(
+        "shelf.memory-described",
+        type=one.type,
+        capacity=capacity_text(one.capacity_gbit),
+        unit=one.capacity_of,
+        density=one.density_gbit,
+        ranks=one.ranks,
+        width=one.width_bits,
+        speed=one.speed_mtps,
+    )
+
+
+def _changes(view: JobView, texts: Texts) -> Element | None:
+    changes = view.changes
+    if changes is None:
+        return None
+    rows = [
+        el(
+            "tr",
+            el("td", el("code", address(stretch.offset))),
+            el("td", number(stretch.length), class_="number"),
+            el("td", ", ".join(stretch.names) or texts("shelf.changes-unnamed")),
+        )
+        for stretch in changes.stretches
+    ]
+    more = changes.stretch_count - len(changes.stretches)
+    return part(
+        texts("shelf.changes"),
+        el(
+            "p",
+            texts(
+                "shelf.changes-summary",
+                name=changes.image_name,
+                count=number(changes.changed_bytes),
+                stretches=number(changes.stretch_count),
+            ),
+            data_fact="changes",
+        ),
+        _table(
+            [
+                texts(f"shelf.{name}")
+                for name in ("changes-offset", "changes-length", "changes-names")
+            ],
+            rows,
+            class_="sheet",
+        ),
+        el("p", texts("shelf.changes-more", count=number(more))) if more else None,
+        el("pre", changes.listing, tabindex="0"),
+        class_="long",
+    )
+
+
+def _disagreements(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
+    return part(
+        texts("shelf.disagreement"),
+        *(_disagreement(seen, texts, pictures) for seen in view.read_differences),
+    )
+
+
+def _disagreement(seen: ReadDifference, texts: Texts, pictures: Pictures) -> Element:
+    one, two = seen.names
+    if seen.first is None:
+        return el("p", texts("shelf.disagreement-equal", one=one, two=two))
+    sentence = texts(
+        "shelf.disagreement-caption",
+        one=one,
+        two=two,
+        count=number(seen.byte_count),
+        first=address(seen.first),
+        rising=number(seen.rising_bits),
+        falling=number(seen.falling_bits),
+    )
+    return el(
+        "div",
+        el("p", sentence, data_fact=f"difference-{one}"),
+        el(
+            "div",
+            el(
+                "figure",
+                pictures.read_difference(seen, description=sentence),
+                el(
+                    "figcaption",
+                    texts("shelf.disagreement-cell", cell=short_size(seen.cell_bytes)),
+                ),
+            ),
+            el(
+                "figure",
+                pictures.lanes(seen),
+                el("figcaption", texts("shelf.disagreement-lanes")),
+            ),
+            class_="maps",
+        ),
+    )
+
+
+def _timeline(view: JobView, texts: Texts) -> Element | None:
+    children: list[Child] = []
+    for story in view.story:
+        children += [
+            el("h3", texts("shelf.timeline-round", round=story.round_number)),
+            el("ol", *(_moment(moment, texts) for moment in story.moments), class_="timeline"),
+        ]
+    children.append(el("p", texts("shelf.timeline-utc"), class_="caption"))
+    return part(texts("shelf.timeline"), *children, class_="long")
+
+
+def _moment(moment: Moment, texts: Texts) -> Element:
+    key = f"moment.{moment.kind}"
+    facts_said = dict(moment.facts)
+    sentence = (
+        texts(key, **facts_said) if texts.has(key) else texts(f"moment.{OTHER}", kind=moment.kind)
+    )
+    return el(
+        "li",
+        el("time", second(moment.at), datetime=moment.at),
+        el("span", sentence),
+        class_=moment.kind,
+    )
+
+
+def _table(names: Sequence[str], rows: Sequence[Element], *, class_: str | None = None) -> Element:
+    numbers = [child.get("class") for child in rows[0]] if rows else [None] * len(names)
+    heading = el(
+        "tr",
+        *(
+            el("th", name, scope="col", class_="number" if kind == "number" else None)
+            for name, kind in zip(names, numbers, strict=True)
+        ),
+    )
+    table = el("table", el("thead", heading), el("tbody", *rows), class_=class_)
+    return el("div", table, class_="scroll", tabindex="0")
+
+
+def _spaced(text: str) -> str:
+    """Hex in pairs; other text as it is."""
+    try:
+        return bytes.fromhex(text).hex(" ").upper()
+    except ValueError:
+        return text
