@@ -1,6 +1,6 @@
 """From a job folder to the facts of its report."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -29,6 +29,7 @@ from flashbench.report.view import (
     RoundStory,
     State,
     Stored,
+    StoredFile,
 )
 from flashbench.safe_write.steps import next_step
 
@@ -82,6 +83,7 @@ def build_view(
         read_ways=saved.ways if saved else (),
         original=standing.original,
         images=standing.images,
+        files=tuple(_files(job)),
         changes=_changes(job, standing.image, original, image) if original and image else None,
         map_before=map_before(original, left_by_last_round=left_data, protected=protected)
         if original
@@ -159,6 +161,22 @@ def _state(
 
 def _stored(name: str, size: int, sha256: str) -> Stored:
     return Stored(name=name, size=size, sha256=sha256, code=short_code(sha256))
+
+
+def _files(job: Job) -> Iterator[StoredFile]:
+    for number in job.round_numbers:
+        for event in (one.event for one in job.told(round_number=number)):
+            match event:
+                case events.OriginalSaved():
+                    name = "original"
+                case events.ImageSaved():
+                    name = f"image {event.number}"
+                case events.DoubtfulSaved() | events.FoundSaved() | events.KeptContents():
+                    name = f"{event.STEM} {event.number}"
+                case _:
+                    continue
+            code = short_code(event.sha256)
+            yield StoredFile(round_number=number, name=name, sha256=event.sha256, code=code)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,5 +1,6 @@
 """The customer's page: one sheet, no hex, no numbers of the board."""
 
+from typing import Final
 from xml.etree.ElementTree import Element
 
 from flashbench.report.drawings import Pictures
@@ -9,8 +10,10 @@ from flashbench.report.texts import Texts
 from flashbench.report.view import JobView, Outcome, State
 from flashbench.report.wording import day, gigabytes, number, short_size
 
-_CHANGED: frozenset[State] = frozenset({State.PROVEN, State.HALF_WRITTEN})
-_READ_BACK: frozenset[State] = frozenset({State.PROVEN, State.RESTORED})
+_CHANGED: Final = frozenset({State.PROVEN, State.HALF_WRITTEN})
+_TOUCHED: Final = frozenset({State.PREPARED, State.RESTORED, *_CHANGED})
+_TYPED_MAX: Final = 150
+_READ_BACK: Final = frozenset({State.PROVEN, State.RESTORED})
 
 
 def customer_page(view: JobView, texts: Texts, pictures: Pictures) -> Element:
@@ -67,13 +70,19 @@ def _booking(view: JobView, texts: Texts) -> Element | None:
     booking = view.booking
     return facts(
         [
-            (texts("customer.device"), booking.device, "device"),
-            (texts("customer.board-number"), booking.board_number, "board-number"),
-            (texts("customer.fault"), booking.fault, "fault"),
-            (texts("customer.note"), booking.note, "note"),
+            (texts("customer.device"), _short(booking.device), "device"),
+            (texts("customer.fault"), _short(booking.fault), "fault"),
+            (texts("customer.note"), _short(booking.note), "note"),
         ],
         class_="facts booking",
     )
+
+
+def _short(text: str | None) -> str | None:
+    """As much of what somebody typed as leaves the page on one sheet; the shelf has it all."""
+    if text is None or len(text) <= _TYPED_MAX:
+        return text
+    return f"{text[: _TYPED_MAX - 1].rstrip()}…"
 
 
 def _packages(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
@@ -137,7 +146,7 @@ def _data(view: JobView, texts: Texts) -> list[str]:
         )
     if view.original is not None:
         said.append(texts("customer.data-copy"))
-    if booking.disk_encrypted is not False and view.state is not State.UNREAD:
+    if booking.disk_encrypted is not False and view.state in _TOUCHED:
         said.append(texts("customer.data-encryption"))
     if booking.disk_encrypted and booking.recovery_key_at_hand is False:
         said.append(texts("customer.data-no-key"))

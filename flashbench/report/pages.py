@@ -90,7 +90,7 @@ def _practice_ground(word: str, kind: str) -> Element:
         transform=f"rotate(-28 24 {_WORD_Y})",
         class_="practice-word",
     )
-    pattern = el("pattern", text, id=name, width=900, height=560, patternUnits="userSpaceOnUse")
+    pattern = el("pattern", text, id=name, width=900, height=480, patternUnits="userSpaceOnUse")
     return el(
         "svg",
         el("defs", pattern),

@@ -19,7 +19,7 @@ from flashbench.report.view import (
     Moment,
     PackageChange,
     ReadDifference,
-    Stored,
+    StoredFile,
 )
 from flashbench.report.wording import address, flash_size, number, second, short_size, volts
 
@@ -90,7 +90,7 @@ def _booking(view: JobView, texts: Texts) -> Element | None:
         facts(
             [
                 (texts("customer.device"), booking.device, None),
-                (texts("customer.board-number"), booking.board_number, None),
+                (texts("shelf.board-number"), booking.board_number, None),
                 (texts("customer.fault"), booking.fault, None),
                 (texts("customer.note"), booking.note, None),
                 (texts("shelf.straps"), booking.straps, "straps"),
@@ -146,25 +146,25 @@ def _supply(view: JobView, texts: Texts) -> str:
 
 
 def _contents(view: JobView, texts: Texts) -> Element | None:
-    stored = [*([view.original] if view.original else []), *view.images]
-    if not stored:
+    if not view.files:
         return None
-    rows = [_stored_row(one, view, texts) for one in stored]
-    names = ("contents", "code", "bytes", "sha256")
-    return part(texts("shelf.contents"), _table([texts(f"shelf.{name}") for name in names], rows))
+    names = [texts(f"shelf.{name}") for name in ("contents", "code", "sha256")]
+    rows = [_file_row(file, view, texts) for file in view.files]
+    return part(texts("shelf.contents"), _table(names, rows, class_="stacks"))
 
 
-def _stored_row(one: Stored, view: JobView, texts: Texts) -> Element:
-    key = one.name.replace(" ", "-")
-    holds = view.holds is not None and one.sha256 == view.holds.sha256
+def _file_row(file: StoredFile, view: JobView, texts: Texts) -> Element:
+    this_round = file.round_number == view.round_number
+    holds = this_round and view.holds is not None and file.sha256 == view.holds.sha256
+    key = f"round-{file.round_number}-{file.name.replace(' ', '-')}"
+    name = texts("shelf.contents-of", round=file.round_number, name=file.name)
     return el(
         "tr",
-        el("th", one.name, scope="row"),
-        el("td", one.code, class_="code", data_fact=f"{key}-code-shelf"),
-        el("td", number(one.size), class_="number", data_fact=f"{key}-size"),
+        el("th", name, scope="row"),
+        el("td", file.code, class_="code", data_fact=f"{key}-code"),
         el(
             "td",
-            el("code", one.sha256, data_fact=f"{key}-sha256", class_="hash"),
+            el("code", file.sha256, data_fact=f"{key}-sha256", class_="hash"),
             el("span", texts("shelf.holds"), class_="tag") if holds else None,
         ),
     )
@@ -256,14 +256,16 @@ def _memory_table(table: MemoryTable, texts: Texts) -> Element:
     if table.copies:
         copies = ", ".join(address(copy) for copy in table.copies)
         title = f"{title}; {texts('shelf.memory-copies', offsets=copies)}"
-    names = ("memory-index", "changes-offset", "memory-says", "memory-fits")
+    known = any(_marks(row, texts) for row in table.rows)
+    names = ["memory-index", "changes-offset", "memory-says"]
+    names += ["memory-fits"] if known else []
     return el(
         "div",
         el("h3", title),
         _table(
             [texts(f"shelf.{name}") for name in names],
-            [_memory_row(row, texts) for row in table.rows],
-            class_="memory",
+            [_memory_row(row, texts, with_fits=known) for row in table.rows],
+            class_="stacks",
         ),
         el("p", table.verdict, class_="verdict"),
         *(el("p", note, class_="caption") for note in table.notes),
@@ -271,7 +273,7 @@ def _memory_table(table: MemoryTable, texts: Texts) -> Element:
     )
 
 
-def _memory_row(row: MemoryRow, texts: Texts) -> Element:
+def _memory_row(row: MemoryRow, texts: Texts, *, with_fits: bool) -> Element:
     now = row.after or row.before
     says: list[Child] = [
         texts("shelf.memory-none") if now is None else _described(now, texts),
@@ -285,7 +287,7 @@ def _memory_row(row: MemoryRow, texts: Texts) -> Element:
         el("th", row.index_text, scope="row"),
         el("td", el("code", address(row.offset))),
         el("td", *says),
-        el("td", *_marks(row, texts)),
+        el("td", *_marks(row, texts)) if with_fits else None,
         class_="edited" if row.changed else None,
     )
 
@@ -439,7 +441,13 @@ def _table(names: Sequence[str], rows: Sequence[Element], *, class_: str | None 
             for name, kind in zip(names, numbers, strict=True)
         ),
     )
-    table = el("table", el("thead", heading), el("tbody", *rows), class_=class_)
+    for row in (heading, *rows):  # said outright: on a phone the rows are laid out as blocks
+        row.set("role", "row")
+        for cell in row:
+            scope = cell.get("scope")
+            cell.set("role", f"{scope.replace('col', 'column')}header" if scope else "cell")
+    groups = [el("thead", heading, role="rowgroup"), el("tbody", *rows, role="rowgroup")]
+    table = el("table", *groups, class_=class_, role="table")
     return el("div", table, class_="scroll", tabindex="0")
 
 

@@ -71,6 +71,16 @@ class Stored:
     code: str  # short, for people
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredFile:
+    """A file with contents of the chip in any round: evidence or not."""
+
+    round_number: int
+    name: str  # "original", "image 1", "found 1"
+    sha256: str
+    code: str
+
+
 class Cell(Enum):
     """What one cell of the chip's map shows. The value is the key of its name."""
 
@@ -241,6 +251,7 @@ class JobView:
     read_ways: tuple[str, ...]
     original: Stored | None
     images: tuple[Stored, ...]
+    files: tuple[StoredFile, ...]  # of all rounds
     changes: Changes | None
     map_before: ChipMap | None
     map_after: ChipMap | None
