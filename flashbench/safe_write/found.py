@@ -1,6 +1,6 @@
 """What an accident left on the chip, read twice, kept on disk and explained: `Found`."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import InitVar, dataclass, field
 from pathlib import Path
 from typing import Final, final
@@ -11,6 +11,7 @@ import numpy.typing as npt
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipUntouched
+from flashbench.job.events import Event, WriteAnnounced, WriteFinished
 from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.same_chip import refuse_other_chip
@@ -64,13 +65,7 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
     known = [original.data, *job.announced_images()]
     strange = unexplained_page(image, known, announced)
     if strange is None and unfinished is not None and chip.unique_id is None:
-        strange = page_of_too_many_torn_units(
-            image,
-            known,
-            announced,
-            unit_bytes=_largest_unit(chip),
-            torn_max=len(unfinished.targets),
-        )
+        strange = page_that_no_write_tore(image, known, announced_units(job.story))
     if strange is not None:
         raise ChipUntouched(
             f"The page at {strange:#08x} is neither the original's nor an image's of job"
@@ -105,31 +100,49 @@ def unexplained_page(
     return int(strange[0]) * _PAGE if len(strange) else None
 
 
-def page_of_too_many_torn_units(
-    image: bytes,
-    known: Sequence[bytes],
-    announced: Sequence[range],
-    *,
-    unit_bytes: int,
-    torn_max: int,
-) -> int | None:
-    """A strange page in the announced ranges, if more units hold such pages than can be torn.
+def announced_units(story: Iterable[Event]) -> list[tuple[range, ...]]:
+    """The units of every write of the round's own chip since it was last finished."""
+    writes: list[tuple[range, ...]] = []
+    of_own_chip = True
+    for event in story:
+        if isinstance(event, WriteAnnounced):
+            of_own_chip = event.kept_number is None
+            if of_own_chip:
+                writes.append(tuple(range(u.start, u.start + u.size) for u in event.units))
+        elif isinstance(event, WriteFinished) and of_own_chip:
+            writes.clear()
+    return writes
 
-    Units are finished one by one, so an interrupted write leaves one unit in between: neither
-    blank nor any known image. More of them than there were interruptions means another chip
-    whose contents happen to lie where this job was about to write. Not for a chip erase, which
-    may leave all of it in between; it is only planned where a factory number tells the chip.
+
+def page_that_no_write_tore(
+    image: bytes, known: Sequence[bytes], writes: Sequence[Sequence[range]]
+) -> int | None:
+    """A page in an announced unit that is strange, if the writes cannot have left all of these.
+
+    Strange is what is neither blank nor any known image's. Units are finished one by one, so an
+    interrupted write leaves one unit in between. Strange pages in more units mean another chip
+    whose contents happen to differ where this job was about to write. Not for a chip erase,
+    which may leave all of it in between; it is only planned where a unique ID tells the chip.
     """
-    strange = ~(_equals_any(image, known) | _is_blank(image))
-    per_unit = unit_bytes // _PAGE
-    torn: set[int] = set()
-    first: int | None = None
-    for stretch in announced:
-        pages = np.flatnonzero(strange[stretch.start // _PAGE : -(-stretch.stop // _PAGE)])
-        pages = pages + stretch.start // _PAGE
-        torn.update(int(unit) for unit in np.unique(pages // per_unit))
-        first = int(pages[0]) * _PAGE if first is None and len(pages) else first
-    return first if len(torn) > torn_max else None
+    flags = ~(_equals_any(image, known) | _is_blank(image))
+    announced = np.zeros(len(flags), bool)
+    for unit in (unit for units in writes for unit in units):
+        announced[unit.start // _PAGE : -(-unit.stop // _PAGE)] = True
+    strange = [int(page) * _PAGE for page in np.flatnonzero(flags & announced)]
+    return None if _lie_in_one_unit_each(strange, writes) else strange[0]
+
+
+def _lie_in_one_unit_each(pages: Sequence[int], writes: Sequence[Sequence[range]]) -> bool:
+    """Whether one unit of each write can be chosen so that every page lies in a chosen one."""
+    if not pages:
+        return True
+    for number, units in enumerate(writes):
+        torn = next((unit for unit in units if pages[0] in unit), None)
+        if torn is not None:
+            left = [page for page in pages if page not in torn]
+            if _lie_in_one_unit_each(left, [*writes[:number], *writes[number + 1 :]]):
+                return True
+    return False
 
 
 _Flags = npt.NDArray[np.bool_]
@@ -150,9 +163,3 @@ def _equals_any(image: bytes, known: Sequence[bytes]) -> _Flags:
 def _is_blank(image: bytes) -> _Flags:
     blank: _Flags = (_pages(image) == 0xFF).all(axis=1)
     return blank
-
-
-def _largest_unit(chip: Identified) -> int:
-    """Of the erase kinds that units are planned with; at least what is programmed in one go."""
-    sizes = [kind.size for region in chip.profile.regions for kind in region.kinds]
-    return max([*sizes, 1 << 16])
