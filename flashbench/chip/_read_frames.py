@@ -100,6 +100,20 @@ def read_unique_id(*, four_byte: bool) -> Frame:
     )
 
 
+def read_security_register(number: int, *, size: int, four_byte: bool) -> Frame:
+    """Read `size` bytes of security register 1, 2 or 3 (48h), the form of Winbond and alike.
+
+    On other makers' chips 48h is another instruction: see `chip/outside_array.py`.
+    """
+    address = (number << 12).to_bytes(4 if four_byte else 3, "big")
+    return Frame(
+        name=f"read security register {number} (48h)",
+        out=b"\x48" + address + b"\x00",
+        reply_size=size,
+        seal=FRAME_SEAL,
+    )
+
+
 def read_array(
     start: Address, size: int, *, kind: ReadKind, address_bytes: int, dedicated: bool
 ) -> Frame:

@@ -110,6 +110,31 @@ def diagnose(seen: Observations) -> Diagnosis:
     return _good(seen)
 
 
+def other_kind(jedec_id: bytes) -> str | None:
+    """Why a chip with this ID (6 bytes) is none that can be handled, as a sentence, or None.
+
+    By the table, and by the shape of the ID where the table has no row.
+    """
+    refusal = next((row.refusal for row in rows_for_id(jedec_id) if row.refusal), None)
+    if refusal is not None:
+        return refusal
+    first, rest = jedec_id[0], jedec_id[1:]
+    if set(jedec_id) == {0x7F}:
+        return "The ID is all continuation codes (7Fh), as that of a ferroelectric RAM begins."
+    if first in (0x00, 0xFF):
+        nand = next((row.refusal for row in rows_for_id(b"\x00" + rest) if row.refusal), None)
+        return nand or (
+            f"The ID comes after a dummy byte ({jedec_id[:4].hex(' ').upper()}), as that of a"
+            " SPI NAND does."
+        )
+    # AT45 data sheets: 1Fh, then family code 001 in the upper three bits.
+    if first == 0x1F and jedec_id[1] >> 5 == 0b001:
+        return (
+            f"{_three(jedec_id)} is an AT45 DataFlash, with a command set and page size of its own."
+        )
+    return None
+
+
 def answering_id(seen: Observations) -> bytes | None:
     """The ID if the chip gave the same one every time (the very first read aside)."""
     reads = seen.id_reads_after_wake or seen.id_reads[1:]
@@ -360,34 +385,14 @@ def _other_kind(seen: Observations) -> Diagnosis | None:
     jedec_id = answering_id(seen)
     if jedec_id is None:
         return None
-    refusal = next((row.refusal for row in rows_for_id(jedec_id) if row.refusal), None)
-    if refusal is None:
-        refusal = _other_kind_by_shape(jedec_id)
+    refusal = other_kind(jedec_id)
     if refusal is None:
         return None
     return Diagnosis(
         name=Finding.OTHER_KIND,
-        sentences=(f"The contact is good, but: {refusal}",),
+        sentences=(refusal, "The contact is good: the ID is the same each time."),
         next_action="Take it out: only SPI NOR flash with page program can be handled here.",
     )
-
-
-def _other_kind_by_shape(jedec_id: bytes) -> str | None:
-    first, rest = jedec_id[0], jedec_id[1:]
-    if set(jedec_id) == {0x7F}:
-        return "the ID is all continuation codes (7Fh), as that of a ferroelectric RAM begins."
-    if first in (0x00, 0xFF):
-        nand = next((row.refusal for row in rows_for_id(b"\x00" + rest) if row.refusal), None)
-        return nand or (
-            f"the ID comes after a dummy byte ({jedec_id[:4].hex(' ').upper()}), as that of a"
-            " SPI NAND does."
-        )
-    # AT45 data sheets: 1Fh, then family code 001 in the upper three bits.
-    if first == 0x1F and jedec_id[1] >> 5 == 0b001:
-        return (
-            f"{_three(jedec_id)} is an AT45 DataFlash, with a command set and page size of its own."
-        )
-    return None
 
 
 def _no_maker(seen: Observations) -> Diagnosis | None:

@@ -17,7 +17,9 @@ from flashbench.adapter._wire import Arrived, Wire
 from flashbench.adapter.adapter import Adapter
 from flashbench.chip import _read_frames as frames
 from flashbench.chip._read_frames import Register
+from flashbench.chip.diagnosis import other_kind
 from flashbench.chip.evidence import Evidence
+from flashbench.chip.outside_array import OutsideArray, read_outside_array
 from flashbench.chip.profile import ChipProfile, reconcile
 from flashbench.chip.protection import protected_ranges, registers_to_read
 from flashbench.chip.reading import refuse_unreadable
@@ -57,6 +59,7 @@ class Identified(Evidence):
     marking: str | None
     unique_id: bytes | None
     registers: dict[Register, int] = field(repr=False)
+    outside_array: OutsideArray = field(repr=False)
     woken: bool
     seal: InitVar[object]
 
@@ -130,6 +133,11 @@ class Identified(Evidence):
             self.profile, self.read_registers()
         )
 
+    @property
+    def tells_its_address_mode(self) -> bool:
+        """Whether a register bit of this chip is known that says which mode it is in."""
+        return _mode_bit(self.profile) is not None
+
     def shows_4byte_mode(self, registers: Mapping[Register, int]) -> bool:
         """Whether register values of this chip say that it is in 4-byte address mode."""
         return _shows_4byte_mode(self.profile, registers)
@@ -150,7 +158,12 @@ class Identified(Evidence):
             "marking": self.marking,
             "unique_id": self.unique_id.hex() if self.unique_id is not None else None,
             "sfdp": self.sfdp.raw.hex() if self.sfdp is not None else None,
-            "registers": {register.name: value for register, value in self.registers.items()},
+            "registers": {register.name: value for register, value in self.registers.items()}
+            | {
+                f"SECURITY_REGISTER_{number}": held.hex()
+                for number, held in self.outside_array.security_registers.items()
+            },
+            "not_saved": [left_out.sentence() for left_out in self.outside_array.not_saved],
             "protected": [
                 [stretch.start, stretch.stop]
                 for stretch in protected_ranges(self.registers, self.profile)
@@ -201,6 +214,7 @@ def identify(
         _wait_until_idle(adapter, hz, busy_ms_max)
         jedec_id, woken = _stable_id(wire, hz)
         _demand_id_at_clock(wire, jedec_id, adapter.clock_hz)
+        _refuse_other_kind(jedec_id)
         sfdp = _read_sfdp(wire, min(adapter.clock_hz, frames.SFDP_HZ_MAX))
         profile = reconcile(
             jedec_id,
@@ -213,6 +227,14 @@ def identify(
         refuse_unreadable(profile)
         registers = _read_registers(wire, profile, hz)
         in_4byte_mode = _shows_4byte_mode(profile, registers)
+        unique_id = _read_unique_id(wire, profile, four_byte=in_4byte_mode, hz=hz)
+        outside_array = read_outside_array(
+            partial(_run, wire, sck_hz=min(adapter.clock_hz, profile.fast_read_hz_max)),
+            profile,
+            four_byte=in_4byte_mode,
+            has_sfdp=sfdp is not None,
+            has_unique_id=unique_id is not None,
+        )
         if woken:
             adapter.before_release(partial(_back_to_power_down, wire, hz))
         return Identified(
@@ -223,8 +245,9 @@ def identify(
             profile=profile,
             supply_volts=supply_volts,
             marking=marking,
-            unique_id=_read_unique_id(wire, profile, four_byte=in_4byte_mode, hz=hz),
+            unique_id=unique_id,
             registers=registers,
+            outside_array=outside_array,
             woken=woken,
             seal=_SEAL,
         )
@@ -302,6 +325,14 @@ def _demand_id_at_clock(wire: Wire, jedec_id: bytes, hz: int) -> None:
             f"At {wire.true_hz(hz) / 1e6:g} MHz the ID reads {wrong.hex(' ')}; at"
             f" {FIRST_CONTACT_HZ / 1e6:g} MHz it is {jedec_id.hex(' ')}.",
             next_step="Lower --clock or shorten the leads.",
+        )
+
+
+def _refuse_other_kind(jedec_id: bytes) -> None:
+    reason = other_kind(jedec_id)
+    if reason is not None:
+        raise ChipUntouched(
+            reason, next_step="flashbench handles SPI NOR flash only; use another way."
         )
 
 

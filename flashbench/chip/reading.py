@@ -63,15 +63,31 @@ def leaving_4byte_mode() -> list[Frame]:
 
 @contextmanager
 def address_mode(chip: "Identified") -> Iterator[None]:
-    """The chip in the address mode its profile asks for; left as it was found."""
+    """The chip in the address mode its profile asks for; left as it was found.
+
+    Where a register tells the mode, it is read before and after.
+
+    Raises:
+        ChipUntouched: the chip does not enter the mode, or does not leave it.
+    """
     if chip.profile.address_mode not in _MODES_ENTERED or chip.is_in_4byte_mode():
         yield
         return
     chip.run(entering_4byte_mode())
     try:
+        if chip.tells_its_address_mode and not chip.is_in_4byte_mode():
+            raise ChipUntouched(
+                "The chip was sent B7h and says that it is not in 4-byte address mode.",
+                next_step="Check the contact; if it is good, give the chip's marking.",
+            )
         yield
     finally:
         chip.run(leaving_4byte_mode())
+    if chip.is_in_4byte_mode():
+        raise ChipUntouched(
+            "The chip was sent E9h and says that it is still in 4-byte address mode.",
+            next_step="Switch the supply off and on before the chip goes back to its board.",
+        )
 
 
 def array_frames(profile: ChipProfile, start: Address, size: int, *, kind: ReadKind) -> list[Frame]:
