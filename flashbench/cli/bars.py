@@ -69,5 +69,5 @@ class Bars:
             ascii=bool(os.environ.get("NO_COLOR")),
             ncols=min(COLUMNS, shutil.get_terminal_size().columns) - 1,
             nrows=2,  # some consoles do not say how many they have, and one bar needs no more
-            bar_format="{desc} {percentage:3.0f} % {bar} {postfix}",
+            bar_format="{desc} {percentage:3.0f} % {bar}{postfix}",
         )

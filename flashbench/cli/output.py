@@ -115,7 +115,7 @@ class Output:
 
     def _complain(self, text: str) -> None:
         if not self._is_silent:
-            typer.echo(text, err=True)
+            typer.echo(text, err=not self.nested)  # of a part it belongs to the story
 
     def _labelled(self, text: str) -> str:
         return f"{self.label}: {text}" if self.label else text

@@ -2,6 +2,7 @@
 
 import os
 import pty
+import select
 import signal
 import sys
 from pathlib import Path
@@ -14,6 +15,7 @@ from flashbench.rehearsal.faults import Fault, LosePower, Unplug
 from tests.cli.workplace import Workplace, contents, edited, run, three_lines, told
 
 TAKE_OUT = "board 17: You may take the chip out."
+SILENCE_S_MAX = 60.0  # a command that says nothing for so long hangs
 LEAVE_IN = "board 17: Leave the chip in: it is half-written."
 
 
@@ -216,6 +218,8 @@ def at_a_terminal(place: Workplace, answer: bytes) -> tuple[int, str]:
     shown = bytearray()
     answered = False
     while True:
+        if not select.select([terminal], [], [], SILENCE_S_MAX)[0]:
+            os.kill(process, signal.SIGKILL)
         try:
             piece = os.read(terminal, 4096)
         except OSError:  # Linux says so when the other end is closed

@@ -42,6 +42,7 @@ def test_every_command_of_the_job_is_shown_as_a_person_would_type_it(
     assert typed[:8] == [
         "identify", "dump", "edit", "write", "verify", "restore", "next", "finish",
     ]  # fmt: skip
+    assert "\nThe chip is half-written.\nThe adapter left the USB" in said
     assert "Leave the chip in: it is half-written." in said
     assert [line for line in said.splitlines() if len(line) > 80] == []
 
