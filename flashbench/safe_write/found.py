@@ -51,10 +51,13 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
     was read back may still have drifted: it is explained, and planned by what it reads.
 
     Raises:
+        TypeError: `chip` is not an Identified.
         ChipUntouched: two reads differ outside suspect units, or a page is neither the
             original's nor an image's and lies in no unit that the job announced: not this job's
             chip, or the board has run since.
     """
+    if not isinstance(chip, Identified):
+        raise TypeError("read_for_recovery() takes the Identified that identify() made")
     original = job.load_original()
     refuse_other_chip(chip, original, density_bytes=len(original.data), label=job.label)
     unfinished = job.unfinished()

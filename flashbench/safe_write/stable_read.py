@@ -99,11 +99,14 @@ def read_twice(
     """Read the whole chip twice, the second time slower, by another opcode, from elsewhere.
 
     Raises:
+        TypeError: `chip` is not an Identified.
         ReadsDisagree: the reads differ; both are kept if there is a job to keep them in.
         ChipUntouched: they agree but a data bit never changes: a line is stuck; or another
             chip answers now than the one that was identified.
         AdapterError, Interrupted: the bus failed or the user stopped; the chip was only read.
     """
+    if not isinstance(chip, Identified):
+        raise TypeError("read_twice() takes the Identified that identify() made")
     chip.check_still_in_session()
     reads = _read_two_ways(chip, progress)
     _refuse_disagreement(screening.disagreement(reads.first, reads.second), reads, keep_doubtful_in)
