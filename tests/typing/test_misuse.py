@@ -49,7 +49,7 @@ MISUSES: dict[str, tuple[Callable[..., object], str]] = {
         r"a plan needs the Identified that identify\(\) made",
     ),
     "a plan for a path": (
-        lambda s: fb.plan_rewrite(s.chip, s.backup, Path("image.bin"))  # type: ignore[arg-type],
+        lambda s: fb.plan_rewrite(s.chip, s.backup, Path("image.bin")),  # type: ignore[arg-type]
         "bytes-like object is required",
     ),
     "a backup of one read": (
@@ -77,7 +77,7 @@ MISUSES: dict[str, tuple[Callable[..., object], str]] = {
         r"verify\(\) takes the Written that rewrite\(\) made",
     ),
     "an identification without a supply": (
-        lambda s: fb.identify(s.adapter)  # type: ignore[call-arg],
+        lambda s: fb.identify(s.adapter),  # type: ignore[call-arg]
         "missing 1 required keyword-only argument: 'supply_volts'",
     ),
 }
