@@ -334,6 +334,7 @@ def _look_at_array(
             stretch_start=start,
             fast_reads=fast,
             fast_hz=chip.wire.true_hz(chip.clock_hz),
+            in_4byte_mode=seen.in_4byte_mode or _takes_4_address_bytes(chip, start),
             repeats_every_bytes=_period(chip),
             size_bytes=chip.profile.density_bytes,
         )
@@ -384,6 +385,39 @@ def _telling_start(chip: Identified, size: int) -> int:
     samples = _cut(reply, _SAMPLE_BYTES)
     best = max(range(len(samples)), key=lambda number: len(set(samples[number])))
     return min(places[best] // size * size, density - min(size, density))
+
+
+def _takes_4_address_bytes(chip: Identified, place: Address) -> bool:
+    """Whether 03h takes a fourth address byte, found by comparing with 13h.
+
+    For parts that have 13h and no known register bit for the mode. Sent three bytes in 4-byte
+    mode, a chip takes the first clocks of its reply for the fourth: the data come one byte late
+    and from 256 times the address. A part that powers up so was not left so.
+    """
+    profile = chip.profile
+    if (
+        not profile.read_4byte_opcodes
+        or chip.tells_its_address_mode
+        or "power-up" in profile.quirks
+    ):
+        return False
+    place = Address(place % frames.READ_FRAME_BYTES_MAX)
+
+    def read(at: int, address_bytes: int) -> bytes:
+        frame = frames.read_array(
+            Address(at),
+            _SAMPLE_BYTES,
+            kind=ReadKind.PLAIN,
+            address_bytes=address_bytes,
+            dedicated=address_bytes == 4,
+        )
+        return chip.run([frame], sck_hz=min(SLOW_HZ, chip.clock_hz))
+
+    late = read(place, 3)
+    if late == read(place, 4) or len(set(late[1:])) == 1:
+        return False
+    scaled = ((place << 8) % profile.density_bytes, (place << 8 | 0xFF) % profile.density_bytes)
+    return any(late[1:] == read(at, 4)[:-1] for at in scaled)
 
 
 def _period(chip: Identified) -> int | None:

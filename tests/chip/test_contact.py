@@ -109,6 +109,9 @@ ROWS = (
     Row((f.LeftBusy(seconds=60.0),), Finding.BUSY, "says busy (01h)"),
     Row((f.LeftIn4ByteMode(),), Finding.FOUR_BYTE_MODE, "4-byte address mode", True, "W25Q256JV"),
     Row((f.LeftIn4ByteMode(),), Finding.FOUR_BYTE_MODE, "4-byte address mode", True, "MT25QL256A"),
+    Row((f.LeftIn4ByteMode(),), Finding.FOUR_BYTE_MODE, "4-byte address mode", True, "S25FL512S"),
+    Row((), Finding.GOOD, "agree", stable=True, part="S25FS256T"),
+    Row((), Finding.GOOD, "agree", stable=True, part="S25FL512S"),
     Row((f.Unplug(at_transfer=12),), Finding.TURNED_ROUND, "dropped off the USB"),
     Row((f.StuckBit(address=0x10, bit=2, level=0),), Finding.GOOD, "agree", True),
 )
