@@ -12,7 +12,7 @@ from flashbench.report.wording import day, gigabytes, number, short_size
 
 _CHANGED: Final = frozenset({State.PROVEN, State.HALF_WRITTEN})
 _TOUCHED: Final = frozenset({State.PREPARED, State.RESTORED, *_CHANGED})
-_TYPED_MAX: Final = 150
+_TYPED_MAX: Final = 120
 _READ_BACK: Final = frozenset({State.PROVEN, State.RESTORED})
 
 

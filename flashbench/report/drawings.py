@@ -208,7 +208,7 @@ class Pictures:
             el("path", d="M236 82h40m-13 -12l13 12l-13 12", class_="arrow"),
             *self._side(change, 296, after=True, doubted=bool(set(change.open) - {Open.COUNT})),
             width=520,
-            height=172,
+            height=146 if change.count is None else 172,
             title=texts("customer.packages-title"),
             description=description,
             class_="packages",
