@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from flashbench.job.disk import Disk, Kind, TooLarge
+from tests.builders.disk import FaultyDisk
 
 
 def test_write_new_returns_the_hash_of_what_it_read_back(tmp_path: Path) -> None:
@@ -50,6 +51,19 @@ def test_write_over_replaces_in_one_step(tmp_path: Path) -> None:
     Disk().write_over(tmp_path / "a", b"new")
 
     assert (tmp_path / "a").read_bytes() == b"new"
+
+
+def test_a_new_file_and_a_replaced_one_outlive_a_loss_of_power(tmp_path: Path) -> None:
+    (tmp_path / "disk").mkdir()
+    (tmp_path / "disk" / "b").write_bytes(b"old")
+    disk = FaultyDisk(tmp_path / "disk")
+    disk.write_new(tmp_path / "disk" / "a", b"whole")
+    disk.write_over(tmp_path / "disk" / "b", b"new")
+
+    disk.leave_after_power_loss(tmp_path / "left", names_synced=True, contents_synced=True)
+
+    left = {path.name: path.read_bytes() for path in (tmp_path / "left").iterdir()}
+    assert left == {"a": b"whole", "b": b"new"}
 
 
 def test_a_file_larger_than_expected_is_not_read(tmp_path: Path) -> None:

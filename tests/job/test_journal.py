@@ -211,18 +211,49 @@ def test_a_torn_end_is_cut_off_before_the_next_line(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("does", [Does.FAIL, Does.FULL])
+@pytest.mark.parametrize("operation", ["write", "sync"])
 def test_a_line_its_writer_was_told_had_failed_is_not_in_the_file(
-    tmp_path: Path, does: Does
+    tmp_path: Path, does: Does, operation: str
 ) -> None:
     lines, disk, _ = a_journal(tmp_path)
     lines.append("a", {}, sync=True)
-    disk.fault = DiskFault(at=len(disk.operations) + 1, does=does)
+    after = {"write": 1, "sync": 2}[operation]
+    disk.fault = DiskFault(at=len(disk.operations) + after, does=does)
 
     with pytest.raises(OSError, match="refuse it"):
         lines.append("b", {}, sync=True)
 
+    # At once, because the process may end here.
+    assert operation in disk.operations[-4:]
+    left = read_journal(disk, tmp_path)
+    assert ([line.kind for line in left.lines], left.torn_bytes) == (["a"], 0)
     lines.append("c", {}, sync=True)
     assert [line.kind for line in read_journal(disk, tmp_path).lines] == ["a", "c"]
+
+
+def test_closing_puts_every_line_under_the_head(tmp_path: Path) -> None:
+    lines, disk, _ = a_journal(tmp_path)
+    lines.append("a", {}, sync=False)
+    assert read_journal(disk, tmp_path).head.count == 0
+
+    lines.close()
+
+    assert read_journal(disk, tmp_path).head.count == 1
+
+
+def test_lines_a_killed_process_left_beyond_the_head_are_covered_by_the_next_one(
+    tmp_path: Path,
+) -> None:
+    lines, disk, calendar = a_journal(tmp_path)
+    lines.append("a", {}, sync=True)
+    lines.append("b", {}, sync=False)
+    disk.end_process()
+    disk = FaultyDisk(tmp_path)
+    assert read_journal(disk, tmp_path).head.count == 1
+
+    Journal.open(disk, tmp_path, now=calendar).close()
+
+    assert read_journal(disk, tmp_path).head.count == 2
 
 
 def test_after_a_failed_sync_the_lines_are_written_again_and_not_only_synced(
