@@ -20,6 +20,8 @@ _PROGRAM = "qemu-system-arm"
 _CONFIGURATION, _ADDRESS_WIDTH, _CONTROL = 0x1E620000, 0x1E620004, 0x1E620010
 _WINDOW = 0x20000000
 _FAST_READS = (0x0B, 0x0C)
+_DUMMY_TRANSFERS = {"is25": 1, "w25": 8, "mx": 8, "n25q": 8, "m25p": 8, "mt25": 8, "s25": 8}
+"""What the chip model takes after a fast read's address; 0 for the makers not listed."""
 _USER_MODE, _CHIP_SELECT_HIGH = 3, 4
 _PIECE_BYTES = 65536
 _PATIENCE_S = 20.0
@@ -38,6 +40,7 @@ class QemuChip:
 
     def __init__(self, model: str, contents: bytes) -> None:
         skip_without_qemu()
+        self._dummies = next((n for key, n in _DUMMY_TRANSFERS.items() if model.startswith(key)), 0)
         self._folder = tempfile.TemporaryDirectory(prefix="qemu-chip-")
         folder = Path(self._folder.name)
         self._image = folder / "cells"
@@ -80,13 +83,23 @@ class QemuChip:
 
     def shift_out(self, data: bytes, at_s: float, byte_s: float) -> None:
         if self._frame_is_new and data[0] in _FAST_READS:
-            # The chip model counts dummy clocks, not bytes; the controller makes eight of one
-            # byte, which it finds by the address width it was told, and only in its own access.
-            self._write_register(_ADDRESS_WIDTH, int(len(data) == 6))
-            self._send(data[:-1])
-            data = data[-1:]
+            self._begin_fast_read(data)
+            data = b""
         self._frame_is_new = False
         self._send(data)
+
+    def _begin_fast_read(self, data: bytes) -> None:
+        """Opcode, address and dummy byte.
+
+        The chip model counts transfers, not clocks. The controller makes eight of one byte, which
+        it finds by the address width it was told, and only in its own access; a read is one.
+        """
+        self._write_register(_ADDRESS_WIDTH, int(len(data) == 6))
+        self._send(data[:-1])
+        if self._dummies == 8:
+            self._send(data[-1:])
+        elif self._dummies:
+            self.shift_in(self._dummies, 0.0, 0.0)
 
     def _send(self, data: bytes) -> None:
         for start in range(0, len(data), _PIECE_BYTES):
@@ -106,6 +119,10 @@ class QemuChip:
         if stray_bits:
             raise RuntimeError("QEMU's chip knows whole bytes only")
         self._write_register(_CONTROL, _USER_MODE | _CHIP_SELECT_HIGH)
+
+    def cells(self) -> bytes:
+        """The array, from the file behind it: what the chip holds without asking it."""
+        return self._image.read_bytes()
 
     def close(self) -> None:
         """End the QEMU process and remove its files."""
