@@ -35,7 +35,6 @@ FIELD_FORMS: tuple[tuple[int, Order], ...] = (
     (4, "big"),
     (3, "little"),
     (3, "big"),
-    (1, "little"),
 )
 TRIPLES_MAX = 30_000
 BLOCKS_MAX = 64  # of one row
@@ -182,8 +181,6 @@ def _linking_fields(
         for width, order in FIELD_FORMS:
             values = _values(data, triples[:, :2] + offset, width, order)
             for unit in UNITS:
-                if unit == 1 and width == 1:
-                    continue
                 left = steps - unit * values
                 fits = (values > 0) & (left >= 0) & (left <= HEADER_MAX + room)
                 near = np.abs(left[:, 0] - left[:, 1]) <= room.max(axis=1)
@@ -259,13 +256,14 @@ def _row_bits(
     data: bytes, blocks: tuple[Span, ...], field: LengthField, start_bits: float
 ) -> float:
     """Bits of agreement among the blocks of a row, less what was tried to find it."""
-    stored = [
+    stored = {
         data[block.start + field.offset : block.start + field.offset + field.width]
         for block in blocks[:-1]
-    ]
-    # Equal stored lengths agree once, however many blocks have them.
-    lengths = sum(worth_of(value) for value in set(stored))
-    return lengths + start_bits * (len(blocks) - 1) - _field_cost(field)
+    }
+    # Equal stored lengths agree once, however many blocks have them: any table of records has
+    # like bytes at equal distances.
+    links = len(blocks) - 1 if len(stored) > 1 else 1
+    return sum(map(worth_of, stored)) + start_bits * links - _field_cost(field)
 
 
 def _field_cost(field: LengthField) -> float:
@@ -346,7 +344,7 @@ def _row_starts(data: bytes, copy: Copy) -> Iterator[tuple[int, float]]:
     for signature in range(max(0, start - HEADER_MAX), start - 3):
         there = signature + copy.distance
         piece = data[signature : signature + 4]
-        if piece == data[there : there + 4] and not set(piece) <= set(BLANK):
+        if piece == data[there : there + 4] and piece[0] not in BLANK:
             yield signature, 5.0
             return
 
@@ -367,8 +365,6 @@ def _all_guesses() -> _Guesses:
     for offset in range(FIELD_REACH):
         for form, (width, _) in enumerate(FIELD_FORMS):
             for unit in UNITS:
-                if unit == 1 and width == 1:
-                    continue
                 header_min = offset + width
                 step = 1 if unit == 1 else 2 if unit < 16 else 4
                 extras = range(-(-header_min // step) * step, HEADER_MAX + 1, step)

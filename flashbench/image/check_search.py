@@ -24,11 +24,11 @@ from flashbench.image.checks import (
 )
 from flashbench.image.windows import worth_of
 
-HEADER_MAX = 64  # bytes in which a header's check value is looked for
+HEADER_MAX = 48  # bytes in which a header's check value is looked for
 TRAILER_MAX = 8  # bytes before a block's end in which it is looked for
 LONGEST_BLOCK = 1 << 20  # longer blocks are not searched
 
-RULES_MAX = 4000  # of one block; a block of little but zeros keeps them all
+RULES_MAX = 600
 
 ORDERS: tuple[Order, Order] = ("little", "big")
 
@@ -77,6 +77,11 @@ class CheckRule:
                 covers = (value, *covers)
         covers = tuple(span for span in covers if span.start < span.end)
         return Check(kind=self.kind, offset=at, order=self.order, covers=covers, zeroed=zeroed)
+
+    @property
+    def is_plain_sum(self) -> bool:
+        """Whether opposite changes of two words leave the value as it is."""
+        return "sum-" in self.kind.value
 
     def covered(self, block: bytes) -> bytes | None:
         """The covered bytes of one block without the value; None if the block is too short."""
@@ -135,19 +140,18 @@ _KIND_BITS = {
 
 
 def rules_of_block(block: bytes) -> tuple[CheckRule, ...]:
-    """Rules that are right in `block`; most of the narrow ones by chance, `RULES_MAX` at most."""
+    """Rules that are right in `block`; most of the narrow ones by chance.
+
+    A block of little but zeros keeps any number of rules: `RULES_MAX` of each family are given.
+    """
     if not 6 <= len(block) <= LONGEST_BLOCK or len(set(block)) == 1:
         return ()
-    return tuple(dict.fromkeys(itertools.islice(_rules_in(block), RULES_MAX)))
-
-
-def _rules_in(block: bytes) -> Iterator[CheckRule]:
-    yield from _zero_sums(block)
-    yield from _byte_sums(block)
-    yield from _word_sums(block)
-    for width in (1, 2, 4):
-        yield from _crcs(block, width)
-    yield from _running_sums(block)
+    families = (_crcs(block, 4), _crcs(block, 2), _crcs(block, 1), _running_sums(block))
+    sums = (_zero_sums(block), _byte_sums(block), _word_sums(block))
+    rules: dict[CheckRule, None] = {}
+    for family in (*families, *sums):
+        rules.update(dict.fromkeys(itertools.islice(family, RULES_MAX)))
+    return tuple(rules)
 
 
 class _Values:
@@ -170,6 +174,9 @@ class _Values:
         for order, values in orders[: 1 if width == 1 else 2]:
             for index, value in enumerate(values):
                 self._where.setdefault(value, []).append((index, self.places[index], order))
+
+    def __contains__(self, value: int) -> bool:
+        return value in self._where
 
     def orders_of(self, index: int, value: int) -> Sequence[Order]:
         """In which byte orders `value` stands at the place of that index."""
@@ -202,7 +209,9 @@ def _rules(
 
 
 def _starts(block: bytes) -> range:
-    return range(1, min(HEADER_MAX, len(block) - 1) + 1)
+    """Where a range behind a header may begin: so that it covers more than blank bytes."""
+    solid = len(block.rstrip(block[-1:])) if block[-1] in (0x00, 0xFF) else len(block)
+    return range(1, min(HEADER_MAX, solid - 4) + 1)
 
 
 def _zero_sums(block: bytes) -> Iterator[CheckRule]:
@@ -333,18 +342,21 @@ def _crcs(block: bytes, width: int) -> Iterator[CheckRule]:
         for index, first, rule, view in views:
             value = calculate(view)
             for kind, xor in kinds:
-                for order in values.orders_of(index, value ^ xor):
-                    yield from _rules(block, kind, values.places[index], order, first, rule)
+                if value ^ xor in values:
+                    for order in values.orders_of(index, value ^ xor):
+                        yield from _rules(block, kind, values.places[index], order, first, rule)
         for first, view in tails:
             value = calculate(view)
             for kind, xor in kinds:
-                for place, order in values.places_of(value ^ xor, before=first):
-                    yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
+                if value ^ xor in values:
+                    for place, order in values.places_of(value ^ xor, before=first):
+                        yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
         for first, view in bodies:
             value = calculate(view)
             for kind, xor in kinds:
-                for order in values.orders_of(last, value ^ xor):
-                    yield CheckRule(kind, -width, order, first, FieldRule.OUTSIDE)
+                if value ^ xor in values:
+                    for order in values.orders_of(last, value ^ xor):
+                        yield CheckRule(kind, -width, order, first, FieldRule.OUTSIDE)
 
 
 def _views_without_field(block: bytes, values: _Values) -> list[tuple[int, int, FieldRule, bytes]]:
@@ -365,7 +377,7 @@ def _views_without_field(block: bytes, values: _Values) -> list[tuple[int, int, 
 
 
 # Where a range that includes the field may begin: at the block, or behind its signature.
-_FIRST_BEFORE_FIELD = (0, 4, 8)
+_FIRST_BEFORE_FIELD = (0, 4)
 
 
 def _running_sums(block: bytes) -> Iterator[CheckRule]:

@@ -105,13 +105,18 @@ class _Search:
                 yield rows_in_island(self._data, repeats, island), len(islands)
 
     def _grouped(self, found: Iterable[Row]) -> Iterator[tuple[list[Row], int]]:
-        """Rows grouped by where they begin, those with the most agreement first."""
+        """Rows grouped by where they begin, those with the most agreement first.
+
+        A signature is met at each of its bytes: starts a few bytes apart are one group.
+        """
         rows = sorted(found, key=lambda row: -row.bits)
-        by_start: dict[bytes, list[Row]] = {}
+        groups: dict[int, list[Row]] = {}
         for row in rows:
             start = row.blocks[0].start
-            by_start.setdefault(self._data[start : start + 4], []).append(row)
-        for readings in by_start.values():
+            near = (at for at in range(start - SIGNATURE_MAX + 1, start + SIGNATURE_MAX))
+            key = next((at for at in near if at in groups), start)
+            groups.setdefault(key, []).append(row)
+        for readings in groups.values():
             yield readings[:ROWS_READ_MAX], len(rows)
 
     def _best_of(self, rows: Iterable[Row], price: float) -> _Reading | None:

@@ -10,6 +10,7 @@ from flashbench.image.finds import LengthField
 CLOSE_BITS = 10.0  # readings of a check this near to the best one are named beside it
 HEADER_GUESS = 32  # header bytes in which a zero-sum's value is looked for
 OTHERS_MAX = 24
+NEARLY_EQUAL_MAX = 12  # bytes that differ
 SIGNATURE_MIN = 4
 WRONG_BITS = 40.0  # taken off for a block in which the rule does not hold
 
@@ -91,14 +92,22 @@ class RuleSearch:
         allowed = 0 if len(blocks) < 4 else 1 if len(blocks) < 8 else 2
         wrong = 0
         agreeing: dict[bytes, float] = {}
+        near: list[float] = []
         for block in blocks:
             if rule.holds(block):
-                agreeing[rule.covered(block) or b""] = rule.holding_bits(block)
+                covered = rule.covered(block) or b""
+                bits = rule.holding_bits(block)
+                if rule.is_plain_sum and any(_nearly_equal(covered, other) for other in agreeing):
+                    near.append(bits)
+                agreeing[covered] = bits
             else:
                 wrong += 1
                 if wrong > allowed:
                     return None
-        return sum(agreeing.values()) - rule.cost_bits - WRONG_BITS * wrong
+        # Code repeats itself with addresses that go up by a step while others go down by it, and
+        # then every plain sum stays right: all nearly equal blocks together count as one.
+        total = sum(agreeing.values()) - sum(near) + max(near, default=0.0)
+        return total - rule.cost_bits - WRONG_BITS * wrong
 
     def _oddity(self, rule: CheckRule, blocks: Sequence[Span]) -> tuple[int, int, int, int]:
         """Sorts rules of equal worth: values that vary, at even places, in the header, first."""
@@ -141,3 +150,9 @@ def _varies(rule: CheckRule, blocks: Sequence[bytes]) -> bool:
     width = rule.kind.width
     places = [rule.place % len(block) for block in blocks]
     return len({block[at : at + width] for block, at in zip(blocks, places, strict=True)}) > 1
+
+
+def _nearly_equal(one: bytes, other: bytes) -> bool:
+    return len(one) == len(other) and (
+        sum(a != b for a, b in zip(one, other, strict=True)) < NEARLY_EQUAL_MAX
+    )
