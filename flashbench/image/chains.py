@@ -11,6 +11,7 @@ blocks is for their checks to say.
 """
 
 import bisect
+import itertools
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -37,6 +38,7 @@ FIELD_FORMS: tuple[tuple[int, Order], ...] = (
     (3, "big"),
 )
 TRIPLES_MAX = 30_000
+LINKS_MAX = 20_000  # fields that link some triple, all in all
 BLOCKS_MAX = 64  # of one row
 
 BLANK = (0x00, 0xFF)
@@ -147,7 +149,8 @@ def _rows_through(
     if not len(triples):
         return
     seen: set[tuple[Span, ...]] = set()
-    for field, index in _linking_fields(repeats.data, triples):
+    links = itertools.islice(_linking_fields(repeats.data, triples), LINKS_MAX)
+    for field, index in links:
         first = int(triples[index, 0])
         starts = starts_of(first)
         blocks = _walk_both_ways(data, field, first, starts)
@@ -169,31 +172,36 @@ def _linking_fields(
     data: npt.NDArray[np.uint8], triples: Positions
 ) -> Iterator[tuple[LengthField, int]]:
     """Length fields that explain both steps of a triple, with the triple's index."""
-    steps = np.diff(triples, axis=1)
-    joint = triples[:, 0] | triples[:, 1] | triples[:, 2]
-    alignment = np.minimum(joint & -joint, LONGEST_PADDING)
-    alignment[joint == 0] = LONGEST_PADDING
+    first, second, third = triples.T
+    step_one, step_two = second - first, third - second
+    joint = first | second | third
+    alignment = np.where(joint == 0, LONGEST_PADDING, np.minimum(joint & -joint, LONGEST_PADDING))
     # Blank bytes before a header may be padding; otherwise the blocks must touch.
-    before = data[triples[:, 1:] - 1]
-    padded = np.isin(before, BLANK)
-    room = np.where(padded, alignment[:, None] - 1, 0)
-    for offset in range(FIELD_REACH):
-        for width, order in FIELD_FORMS:
-            values = _values(data, triples[:, :2] + offset, width, order)
-            for unit in UNITS:
-                left = steps - unit * values
-                fits = (values > 0) & (left >= 0) & (left <= HEADER_MAX + room)
-                near = np.abs(left[:, 0] - left[:, 1]) <= room.max(axis=1)
-                for index in np.flatnonzero(fits.all(axis=1) & near):
-                    extra = int(left[index].min())
-                    yield from (
-                        (
-                            LengthField(
-                                offset=offset, width=width, order=order, unit=unit, extra=x
-                            ),
-                            int(index),
-                        )
-                        for x in _extras(extra, offset + width, int(room[index].min()))
+    room_one = np.where(np.isin(data[second - 1], BLANK), alignment - 1, 0)
+    room_two = np.where(np.isin(data[third - 1], BLANK), alignment - 1, 0)
+    for offset, (width, order) in itertools.product(range(FIELD_REACH), FIELD_FORMS):
+        value_one = _values(data, first + offset, width, order)
+        value_two = _values(data, second + offset, width, order)
+        usable = np.flatnonzero((value_one > 0) & (value_one <= step_one))
+        for unit in UNITS:
+            left_one = step_one[usable] - unit * value_one[usable]
+            near = (left_one >= 0) & (left_one <= HEADER_MAX + room_one[usable])
+            index = usable[near]
+            left_one = left_one[near]
+            left_two = step_two[index] - unit * value_two[index]
+            room = np.maximum(room_one[index], room_two[index])
+            fits = (left_two >= 0) & (left_two <= HEADER_MAX + room_two[index])
+            fits &= (value_two[index] > 0) & (np.abs(left_one - left_two) <= room)
+            for at in np.flatnonzero(fits):
+                triple = int(index[at])
+                tightest = int(min(room_one[triple], room_two[triple]))
+                largest = int(min(left_one[at], left_two[at]))
+                for extra in _extras(largest, offset + width, tightest):
+                    yield (
+                        LengthField(
+                            offset=offset, width=width, order=order, unit=unit, extra=extra
+                        ),
+                        triple,
                     )
 
 

@@ -24,7 +24,7 @@ SEED_SIZE = 12  # bytes that must be equal before two stretches are compared
 GAP_MAX = 4096  # between equal pieces of two copies that are not equal throughout
 STRETCH_MIN = 16  # equal bytes in all
 COPIES_LISTED_MAX = 2000
-ISLAND_GAP = 512  # blank bytes; padding between the blocks of a row is less
+ISLAND_CELL = 256  # bytes; padding between the blocks of a row is rarely a whole cell more
 GROWTH_MAX = 256  # bytes
 PARTS = 8  # the windows are sorted in parts, to bound the memory
 
@@ -37,7 +37,6 @@ WORTH[0x01:0x08] = 2.0
 
 LETTERS = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_$")
 _IS_LETTER = np.isin(np.arange(256), np.array(sorted(LETTERS)))
-_IS_BLANK = np.isin(np.arange(256), (0x00, 0xFF))
 
 
 def worth_of(piece: bytes) -> float:
@@ -60,23 +59,23 @@ class Repeats:
     def __init__(self, data: bytes) -> None:
         self.data: Bytes = np.frombuffer(data, dtype=np.uint8)
         self._raw = data
-        self._words = _windows(self.data)
-        triples: list[Positions] = []
-        repeated: list[Positions] = []
-        for words, positions in _sorted_parts(self._words):
+        triples: list[Positions] = [np.empty((0, 3), dtype=np.int64)]
+        seeds: list[Positions] = [np.empty(0, dtype=np.int64)]
+        for words, positions in _repeated_windows(data):
             first, sizes = _groups(words)
             triples.append(_triples(self.data, positions, first, sizes))
-            repeated.append(positions[np.repeat(sizes > 1, sizes)])
-        self._repeated: Positions = np.concatenate(repeated)
+            rare = np.repeat(sizes <= OCCURRENCES_MAX, sizes)
+            seeds.append(positions[rare])
+        self._seeds: Positions = np.concatenate(seeds)
         found = np.concatenate(triples)
         self.triples: Positions = _leftmost(found[np.argsort(found[:, 0], kind="stable")])
 
     @cached_property
     def lettered(self) -> Positions:
         """Where four letters begin, not far into a longer word: signatures, perhaps."""
-        letter = _IS_LETTER[self.data]
-        if len(letter) < 4:
+        if len(self.data) < 4:
             return np.empty(0, dtype=np.int64)
+        letter = _IS_LETTER[self.data]
         four = letter[:-3] & letter[1:-2] & letter[2:-1] & letter[3:]
         # One or two letters may stand before a signature by chance.
         inside = np.zeros(len(four), dtype=bool)
@@ -85,23 +84,27 @@ class Repeats:
 
     @cached_property
     def islands(self) -> tuple[Span, ...]:
-        """Stretches between runs of blank bytes of at least `ISLAND_GAP`, in order."""
-        solid = np.flatnonzero(~_IS_BLANK[self.data])
-        if not len(solid):
+        """Stretches between blank runs of at least two cells of `ISLAND_CELL`, in order."""
+        size = len(self.data) // ISLAND_CELL * ISLAND_CELL
+        if not size:
             return ()
-        breaks = np.flatnonzero(np.diff(solid) > ISLAND_GAP)
-        starts = solid[np.concatenate(([0], breaks + 1))]
-        ends = solid[np.append(breaks, len(solid) - 1)] + 1
-        return tuple(
-            Span(int(start), int(end))
-            for start, end in zip(starts, ends, strict=True)
-            if end - start >= 3 * STEP_MIN
-        )
+        cells = self.data[:size].reshape(-1, ISLAND_CELL)
+        solid = ~(((cells == 0x00) | (cells == 0xFF)).all(axis=1))
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], solid.view(np.int8), [0]))))
+        found = []
+        for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            low, high = start * ISLAND_CELL, end * ISLAND_CELL
+            before = self._raw[max(0, low - ISLAND_CELL) : low]
+            low -= len(before) - len(before.rstrip(b"\x00").rstrip(b"\xff"))
+            piece = self._raw[low:high]
+            low += len(piece) - len(piece.lstrip(piece[:1])) if piece[0] in (0x00, 0xFF) else 0
+            found.append(Span(low, high))
+        return tuple(span for span in found if span.end - span.start >= 3 * STEP_MIN)
 
     @cached_property
     def copies(self) -> tuple[Copy, ...]:
         """Stretches that occur again, the longest first."""
-        pairs = _equal_pairs(self._words, self._repeated)
+        pairs = _equal_pairs(self._raw, self._seeds)
         found = [
             copy
             for copy in (_grown(self._raw, *piece) for piece in _pieces(pairs))
@@ -110,31 +113,44 @@ class Repeats:
         return tuple(sorted(found, key=lambda copy: -copy.equal_bytes)[:COPIES_LISTED_MAX])
 
 
-def _windows(data: Bytes) -> npt.NDArray[np.uint32]:
+def _words_at(data: bytes, positions: Positions) -> npt.NDArray[np.uint32]:
     """The four bytes at each position as one number."""
-    count = max(0, len(data) - 3)
-    words = np.empty(count, dtype=np.uint32)
-    for shift in range(min(4, count)):
-        usable = (len(data) - shift) // 4 * 4
-        words[shift::4] = data[shift : shift + usable].view("<u4")[: len(words[shift::4])]
+    every = np.ndarray((len(data) - 3,), np.dtype("<u4"), data, 0, (1,))
+    words: npt.NDArray[np.uint32] = every[positions]
     return words
 
 
-def _sorted_parts(
-    words: npt.NDArray[np.uint32],
-) -> Iterator[tuple[npt.NDArray[np.uint64], Positions]]:
-    """(window, position), sorted by window, in parts none of which splits a window's group."""
-    telling = words != words >> np.uint32(8) | words << np.uint32(24)
-    mixed = (words * np.uint32(2654435761)) >> np.uint32(29)
+def _repeated_windows(
+    data: bytes,
+) -> Iterator[tuple[npt.NDArray[np.uint32], Positions]]:
+    """(window, position) of every window that occurs twice or more, sorted, in parts.
+
+    No part splits a window's group. The parts are there to bound the memory.
+    """
+    here = np.frombuffer(data, np.uint8)
+    if len(here) < 4:
+        return
+    part_of = here[:-3] * np.uint8(29)
+    for shift, factor in ((1, 53), (2, 101), (3, 197)):
+        part_of += here[shift : len(here) - 3 + shift] * np.uint8(factor)
+    part_of >>= np.uint8(8 - PARTS.bit_length() + 1)
+    same = here[1:] == here[:-1]
+    part_of[same[:-2] & same[1:-1] & same[2:]] = PARTS
     for part in range(PARTS):
-        positions = np.flatnonzero((mixed == part) & telling)
-        keys = words[positions].astype(np.uint64) << np.uint64(32)
-        keys |= positions.astype(np.uint64)
+        positions = np.flatnonzero(part_of == part)
+        keys = _words_at(data, positions).astype(np.uint64)
+        keys <<= np.uint64(32)
+        keys |= positions.view(np.uint64)
         keys.sort()
-        yield keys >> np.uint64(32), (keys & np.uint64(0xFFFFFFFF)).astype(np.int64)
+        words = (keys >> np.uint64(32)).astype(np.uint32)
+        again = np.zeros(len(words) + 1, dtype=bool)
+        again[1:-1] = words[1:] == words[:-1]
+        repeated = np.flatnonzero(again[1:] | again[:-1])
+        places = keys[repeated] & np.uint64(0xFFFFFFFF)
+        yield words[repeated], places.astype(np.int64)
 
 
-def _groups(words: npt.NDArray[np.uint64]) -> tuple[Positions, Positions]:
+def _groups(words: npt.NDArray[np.uint64] | npt.NDArray[np.uint32]) -> tuple[Positions, Positions]:
     """Index of the first and number of the members of each group of equal values."""
     if not len(words):
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
@@ -175,16 +191,16 @@ def _leftmost(rows: Positions) -> Positions:
     return kept
 
 
-def _equal_pairs(words: npt.NDArray[np.uint32], positions: Positions) -> Positions:
+def _equal_pairs(data: bytes, positions: Positions) -> Positions:
     """(distance, position) of windows of SEED_SIZE bytes that are equal to a later one."""
-    positions = positions[positions + SEED_SIZE <= len(words) + 3]
+    positions = positions[positions + SEED_SIZE <= len(data)]
     if len(positions) < 2:
         return np.empty((0, 2), dtype=np.int64)
     place_bits = max(1, int(positions.max()).bit_length())
-    mixed = words[positions].astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
+    mixed = _words_at(data, positions).astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
     for shift in range(4, SEED_SIZE, 4):
         mixed ^= mixed >> np.uint64(29)
-        mixed += words[positions + shift]
+        mixed += _words_at(data, positions + shift)
         mixed *= np.uint64(0xBF58476D1CE4E5B9)
     keys = mixed >> np.uint64(place_bits) << np.uint64(place_bits) | positions.astype(np.uint64)
     keys.sort()
