@@ -20,7 +20,16 @@ _PROGRAM = "qemu-system-arm"
 _CONFIGURATION, _ADDRESS_WIDTH, _CONTROL = 0x1E620000, 0x1E620004, 0x1E620010
 _WINDOW = 0x20000000
 _FAST_READS = (0x0B, 0x0C)
-_DUMMY_TRANSFERS = {"is25": 1, "w25": 8, "mx": 8, "n25q": 8, "m25p": 8, "mt25": 8, "s25": 8}
+_DUMMY_TRANSFERS = {
+    "is25": 1,
+    "w25": 8,
+    "mx": 8,
+    "n25q": 8,
+    "m25p": 8,
+    "m45": 8,
+    "mt25": 8,
+    "s25": 8,
+}
 """What the chip model takes after a fast read's address; 0 for the makers not listed."""
 _USER_MODE, _CHIP_SELECT_HIGH = 3, 4
 _PIECE_BYTES = 65536
