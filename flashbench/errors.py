@@ -44,6 +44,10 @@ class ChipUntouched(FlashbenchError):
     state = "The chip is untouched."
 
 
+class OtherChip(ChipUntouched):
+    """The chip in the socket is surely not the one that the job is about."""
+
+
 class ReadsUnsteady(ChipUntouched):
     """The same thing read twice is not the same: a contact, the supply or the clock."""
 

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import typer
 
-from flashbench.errors import FlashbenchError, Interrupted
+from flashbench.errors import FlashbenchError, Interrupted, OtherChip
 
 COLUMNS: Final = 80
 _INTERNAL_ERROR: Final = 1
@@ -22,8 +22,11 @@ class Output:
     """Everything one command says, on stdout unless it went wrong.
 
     `label` is the job's; `pins_driven` is set before the first pin is, and then the last line
-    tells what may be done with the chip. With `json`, `facts` are all that stdout gets; a
-    `nested` command leaves them to the one it is part of.
+    tells what may be done with the chip. `job_half_written` is set where the job has an
+    unfinished write: unless all went well, the chip in the socket may be the half-written one,
+    and then that line is said whether pins were driven or not. With `json`, `facts` are all
+    that stdout gets, or `found` where a command answers with a list; a `nested` command leaves
+    them to the one it is part of.
     """
 
     def __init__(self, *, json: bool, nested: bool = False) -> None:
@@ -33,7 +36,10 @@ class Output:
         self.label = ""
         self.pins_driven = False
         self.pins_may_be_on = False
+        self.job_half_written = False
+        self._other_chip = False
         self.facts: dict[str, Any] = {}
+        self.found: list[dict[str, Any]] | None = None
 
     def say(self, text: str = "") -> None:
         """A paragraph."""
@@ -64,6 +70,7 @@ class Output:
     def refuse(self, error: FlashbenchError) -> None:
         """The three lines of an error."""
         self.status = error.exit_status
+        self._other_chip = isinstance(error, OtherChip)
         if self.json:
             self.facts["error"] = {
                 "state": error.state,
@@ -89,21 +96,30 @@ class Output:
         self._complain(" ".join(seen.split()))
 
     def end(self) -> None:
-        """The JSON object, or the last line."""
-        if self.pins_driven:
+        """The JSON, or the last line."""
+        speaks_of_chip = self.pins_driven or self._may_be_half_written
+        if speaks_of_chip:
             self.facts["chip_may_be_taken_out"] = self._may_be_taken_out
         if self.json and not self.nested:
-            typer.echo(json.dumps(self.facts, indent=2))
-        if self.pins_driven and not self._is_silent:
+            typer.echo(json.dumps(self.facts if self.found is None else self.found, indent=2))
+        if speaks_of_chip and not self._is_silent:
             typer.echo(self._labelled(self._last_line()), err=self.json)
 
     @property
     def _may_be_taken_out(self) -> bool:
-        return self.status != _HALF_WRITTEN and not self.pins_may_be_on
+        return not (
+            self.status == _HALF_WRITTEN or self._may_be_half_written or self.pins_may_be_on
+        )
+
+    @property
+    def _may_be_half_written(self) -> bool:
+        return self.job_half_written and self.status != 0 and not self._other_chip
 
     def _last_line(self) -> str:
         if self.status == _HALF_WRITTEN:
             return "Leave the chip in: it is half-written."
+        if self._may_be_half_written:
+            return "Leave the chip in: the job has a half-written chip, and this may be it."
         if self.pins_may_be_on:
             return "Unplug the adapter; then you may take the chip out."
         return "You may take the chip out."

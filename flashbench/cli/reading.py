@@ -186,6 +186,8 @@ def dump_at(
         existing = steps.job_to_dump_into(folder, again=again)
         if existing is not None:
             stack.enter_context(existing)
+            stack.enter_context(steps.outranked_by_unfinished(existing))
+            output.job_half_written = existing.unfinished() is not None
             _refuse_other_label(existing.label, label)
         output.label = existing.label if existing else (label or folder.resolve().name)
         at = stack.enter_context(chip_at_bench(output, options, identified))
@@ -275,6 +277,7 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
 
     with Job.open(folder) as job, steps.outranked_by_unfinished(job):
         output.label = job.label
+        output.job_half_written = job.unfinished() is not None
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
             return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)

@@ -174,6 +174,7 @@ def _rewrite(
     demand_someone_to_ask(output, yes=yes)
     with Job.open(folder) as job, steps.outranked_by_unfinished(job):
         output.label = job.label
+        output.job_half_written = job.unfinished() is not None
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
             return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)

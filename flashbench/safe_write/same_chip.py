@@ -3,7 +3,7 @@
 from typing import Protocol
 
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipUntouched
+from flashbench.errors import ChipUntouched, OtherChip
 
 
 class DumpedChip(Protocol):
@@ -18,7 +18,12 @@ class DumpedChip(Protocol):
 def refuse_other_chip(
     chip: Identified, dumped: DumpedChip, *, density_bytes: int, label: str
 ) -> None:
-    """Raise ChipUntouched unless `chip` can be the one that `dumped` came from."""
+    """Return if `chip` can be the one that `dumped` came from.
+
+    Raises:
+        OtherChip: it cannot.
+        ChipUntouched: its unique ID would tell, and cannot be read.
+    """
     other_unit = None not in (chip.unique_id, dumped.unique_id) and (
         chip.unique_id != dumped.unique_id
     )
@@ -31,7 +36,7 @@ def refuse_other_chip(
         )
     if same_part and not other_unit:
         return
-    raise ChipUntouched(
+    raise OtherChip(
         f"The chip in the socket (ID {chip.jedec_id.hex(' ')},"
         f" {chip.profile.density_bytes} bytes) is not the one that job {label} was dumped from"
         f" (ID {dumped.jedec_id.hex(' ')}, {density_bytes} bytes"

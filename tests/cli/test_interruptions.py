@@ -3,6 +3,7 @@
 import os
 import pty
 import select
+import shutil
 import signal
 import sys
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from flashbench.cli.bars import Bars
-from flashbench.rehearsal import arm, open_bench
+from flashbench.rehearsal import add_chip, arm, open_bench, swap_chip
 from flashbench.rehearsal.faults import Fault, LosePower, Unplug
 from tests.cli.workplace import Workplace, contents, edited, run, three_lines, told
 
@@ -273,3 +274,66 @@ def test_the_trace_of_a_failed_run_says_what_surely_and_what_perhaps_ran(
 
     assert result.exit_code == 5
     assert '"event": "run failed", "error": "AdapterGone", "surely": ' in trace.read_text()
+
+
+MAY_BE_HALF_WRITTEN = (
+    "board 17: Leave the chip in: the job has a half-written chip, and this may be it."
+)
+
+
+@pytest.fixture
+def half_written(place: Workplace, monkeypatch: pytest.MonkeyPatch) -> Workplace:
+    """A job whose write was stopped after its first change."""
+    with monkeypatch.context() as hooked:
+        signal_at(hooked, "writing", signal.SIGINT)
+        assert place.on_job("write", "--yes").exit_code == 4
+    return place
+
+
+ON_A_HALF_WRITTEN_JOB = [
+    ("finish", "--yes"), ("restore", "--yes"), ("write", "--yes"), ("verify",), ("dump", "--again"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("words", ON_A_HALF_WRITTEN_JOB)
+@pytest.mark.parametrize("wrong", [("--supply", "5"), ("--marking", "W25Q64JWSSIQ")])
+def test_a_refusal_that_may_have_met_the_half_written_chip_leaves_it_in(
+    half_written: Workplace, words: tuple[str, ...], wrong: tuple[str, str]
+) -> None:
+    verb, *more = words
+    call = (verb, str(half_written.job), *more, *half_written.at_bench, *wrong)
+    refused, for_scripts = run(*call), run(*call, "--json")
+
+    assert refused.exit_code == 3
+    assert refused.stdout.splitlines()[-1] == MAY_BE_HALF_WRITTEN
+    assert told(for_scripts)["chip_may_be_taken_out"] is False
+
+
+def test_a_new_round_is_refused_while_the_chip_is_half_written(half_written: Workplace) -> None:
+    result = half_written.on_job("dump", "--again")
+
+    assert result.exit_code == 4
+    assert "unfinished write" in three_lines(result)[1]
+    assert result.stdout.splitlines()[-1] == LEAVE_IN
+
+
+@pytest.mark.parametrize("words", ON_A_HALF_WRITTEN_JOB)
+def test_a_missing_adapter_does_not_make_a_half_written_chip_look_well(
+    half_written: Workplace, words: tuple[str, ...]
+) -> None:
+    shutil.rmtree(half_written.bench)
+
+    result = half_written.on_job(*words)
+
+    assert result.exit_code == 4
+    assert result.stdout.splitlines()[-1] == LEAVE_IN
+
+
+def test_a_chip_that_is_surely_another_one_may_be_taken_out(half_written: Workplace) -> None:
+    add_chip(half_written.bench, "other", part="MX25L12835F", contents=contents(seed=2))
+    swap_chip(half_written.bench, "other")
+
+    result = half_written.on_job("finish", "--yes")
+
+    assert result.exit_code == 3
+    assert result.stdout.splitlines()[-1] == TAKE_OUT
