@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from flashbench.cli import adapters, job_commands, practice, reading, report, writing
+from flashbench.cli import adapters, job_commands, lookup, practice, reading, report, writing
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -16,6 +16,7 @@ app = typer.Typer(
 
 app.command()(practice.practice)
 app.command()(adapters.adapters)
+app.command()(lookup.lookup)
 app.command()(reading.identify)
 app.command()(reading.dump)
 app.command()(job_commands.edit)
@@ -53,6 +54,7 @@ def flashbench(
       flashbench practice
     A chip in the socket, from dump to proof:
       flashbench adapters
+      flashbench lookup 25Q128JVSQ
       flashbench identify --supply 3.3
       flashbench dump board-17 --supply 3.3
       flashbench edit board-17 --from-image new.bin

@@ -14,6 +14,7 @@ from tests.cli.workplace import Workplace, run
 COMMANDS = [
     "practice",
     "adapters",
+    "lookup",
     "identify",
     "dump",
     "edit",
