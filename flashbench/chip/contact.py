@@ -137,7 +137,8 @@ def check_contact(
         if chip is not None and diagnose(seen).stable:
             seen, clock = _clocked(chip, seen, progress)
     except AdapterGone:
-        return ContactCheck(seen=seen, diagnosis=diagnose(replace(seen, adapter_lost=True)))
+        seen = replace(seen, adapter_lost=True)
+        return ContactCheck(seen=seen, diagnosis=diagnose(seen))
     except ReadsUnsteady as error:
         seen = replace(seen, unsteady=error.seen)
     diagnosis = diagnose(seen)

@@ -5,7 +5,16 @@ from typing import Annotated
 
 import typer
 
-from flashbench.cli import adapters, job_commands, lookup, practice, reading, report, writing
+from flashbench.cli import (
+    adapters,
+    check_contact,
+    job_commands,
+    lookup,
+    practice,
+    reading,
+    report,
+    writing,
+)
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -17,6 +26,7 @@ app = typer.Typer(
 app.command()(practice.practice)
 app.command()(adapters.adapters)
 app.command()(lookup.lookup)
+app.command()(check_contact.check_contact)
 app.command()(reading.identify)
 app.command()(reading.dump)
 app.command()(job_commands.edit)
@@ -55,6 +65,7 @@ def flashbench(
     A chip in the socket, from dump to proof:
       flashbench adapters
       flashbench lookup 25Q128JVSQ
+      flashbench check-contact --supply 3.3
       flashbench identify --supply 3.3
       flashbench dump board-17 --supply 3.3
       flashbench edit board-17 --from-image new.bin

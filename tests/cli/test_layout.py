@@ -15,6 +15,7 @@ COMMANDS = [
     "practice",
     "adapters",
     "lookup",
+    "check-contact",
     "identify",
     "dump",
     "edit",
