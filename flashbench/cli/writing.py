@@ -22,6 +22,7 @@ from flashbench.cli.output import (
     Output,
     bytes_text,
     command,
+    listed,
     many,
     size_text,
     the_target,
@@ -69,7 +70,7 @@ def write(
     says that you may take the chip out. After an accident: flashbench next board-17.
 
     With --json (needs --yes): label, target, sha256, bytes, already_held, changed_bytes,
-    units, erased_bytes, bystander_bytes, protection_lifted, expected_seconds.
+    units, erased_bytes, bystander_bytes, protection_lifted, doubts, expected_seconds.
     """
     options = BenchOptions(
         adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
@@ -213,6 +214,7 @@ def _facts(plan: "Plan") -> dict[str, Any]:
         "protection_lifted": [
             [stretch.start, stretch.stop] for stretch in steps.protection_in_the_way(plan)
         ],
+        "doubts": list(plan.doubts),
         "expected_seconds": round(steps.expected_seconds(plan), 3),
     }
 
@@ -233,6 +235,7 @@ def _show(output: Output, plan: "Plan", *, model_time: bool) -> None:
         rows.append(("changes", f"none: the chip reads as {the_target(plan.target_name)} already"))
     else:
         rows += _change_rows(plan, model_time=model_time)
+    rows += listed("doubts", plan.doubts)
     output.rows(rows)
 
 
@@ -271,8 +274,8 @@ def _protection_text(plan: "Plan") -> str:
 
     stretches = steps.protection_in_the_way(plan)
     if stretches:
-        listed = " and ".join(map(_stretch_text, stretches))
-        return f"{listed} is protected: opened for this, and put back"
+        where = " and ".join(map(_stretch_text, stretches))
+        return f"{where} is protected: opened for this, and put back"
     if plan.registers_differ:
         return "the registers that an accident left are put back"
     return "none in the way"

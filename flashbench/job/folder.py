@@ -459,9 +459,13 @@ class Job:
 
     def announced_images(self) -> tuple[bytes, ...]:
         """The images that a write of this round has announced, each once, oldest first."""
+        return tuple(self.load_image(number) for number in self.announced_image_numbers())
+
+    def announced_image_numbers(self) -> tuple[int, ...]:
+        """The numbers of `announced_images`, whose files may be damaged."""
         hashes = dict.fromkeys(write.target_sha256 for write in self._all(events.WriteAnnounced))
         numbers = (self.image_number(sha256) for sha256 in hashes)
-        return tuple(self.load_image(number) for number in numbers if number is not None)
+        return tuple(number for number in numbers if number is not None)
 
     def proven_images(self) -> frozenset[str]:
         """The hashes of all that a chip of this round was once proven to hold."""

@@ -13,8 +13,10 @@ from flashbench.chip.identity import Identified
 from flashbench.errors import ChipUntouched
 from flashbench.job.events import Event, WriteAnnounced, WriteFinished
 from flashbench.job.folder import Job
+from flashbench.job.refusals import JobDamaged
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.same_chip import refuse_other_chip
+from flashbench.safe_write.screening import sha256_hex
 from flashbench.safe_write.stable_read import read_twice_except
 
 _SEAL: Final = object()
@@ -27,7 +29,8 @@ class Found(Evidence):
     """A chip as an accident left it. Has no public constructor: see `read_for_recovery`.
 
     Every page equals the original or an image of the job, or lies where the job was writing.
-    `suspect` is what must be erased in full, whatever it reads.
+    `suspect` is what must be erased in full, whatever it reads. `doubts` are sentences on images
+    of the job that are damaged and explain nothing.
     """
 
     chip: Identified
@@ -35,6 +38,7 @@ class Found(Evidence):
     image: bytes = field(repr=False)
     suspect: tuple[range, ...]
     path: Path
+    doubts: tuple[str, ...]
     change_count: int
     seal: InitVar[object]
 
@@ -65,14 +69,19 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
     announced = unfinished.announced if unfinished is not None else ()
     image = read_twice_except(chip, suspect, keep_doubtful_in=job, progress=progress)
     path = job.save_found(image)
-    known = [original.data, *job.announced_images()]
+    images, doubts = _intact_images(job)
+    known = [original.data, *images]
+    if sha256_hex(image) in job.proven_images():
+        known.append(image)  # the journal's hash tells it, even if its file is damaged
     strange = unexplained_page(image, known, announced)
     if strange is None and unfinished is not None and chip.unique_id is None:
-        strange = page_that_no_write_tore(image, known, announced_units(job.story))
+        lost = unfinished.proven if doubts else ()
+        strange = page_that_no_write_tore(image, known, announced_units(job.story), lost=lost)
     if strange is not None:
         raise ChipUntouched(
             f"The page at {strange:#08x} is neither the original's nor an image's of job"
-            f" {job.label}: not this job's chip, or it has run since.",
+            f" {job.label}: not this job's chip, or it has run since."
+            + "".join(f" {doubt}" for doubt in doubts),
             next_step=(
                 "Put that job's chip in. If this is the chip, only a replacement chip leads on:"
                 " flashbench write JOB --to-new-chip"
@@ -84,9 +93,21 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
         image=image,
         suspect=suspect,
         path=path,
+        doubts=doubts,
         change_count=chip.adapter.session.change_count,
         seal=_SEAL,
     )
+
+
+def _intact_images(job: Job) -> tuple[list[bytes], tuple[str, ...]]:
+    """The announced images that are as saved, and a sentence on each that is not."""
+    images, doubts = [], []
+    for number in job.announced_image_numbers():
+        try:
+            images.append(job.load_image(number))
+        except JobDamaged as error:
+            doubts.append(f"Image {number} is set aside: {error.seen}")
+    return images, tuple(doubts)
 
 
 def unexplained_page(
@@ -118,7 +139,11 @@ def announced_units(story: Iterable[Event]) -> list[tuple[range, ...]]:
 
 
 def page_that_no_write_tore(
-    image: bytes, known: Sequence[bytes], writes: Sequence[Sequence[range]]
+    image: bytes,
+    known: Sequence[bytes],
+    writes: Sequence[Sequence[range]],
+    *,
+    lost: Sequence[range] = (),
 ) -> int | None:
     """A page in an announced unit that is strange, if the writes cannot have left all of these.
 
@@ -126,11 +151,14 @@ def page_that_no_write_tore(
     interrupted write leaves one unit in between. Strange pages in more units mean another chip
     whose contents happen to differ where this job was about to write. Not for a chip erase,
     which may leave all of it in between; it is only planned where a unique ID tells the chip.
+    In `lost` lie pages that the job proved to equal an image whose file is damaged since.
     """
     flags = ~(_equals_any(image, known) | _is_blank(image))
     announced = np.zeros(len(flags), bool)
     for unit in (unit for units in writes for unit in units):
         announced[unit.start // _PAGE : -(-unit.stop // _PAGE)] = True
+    for stretch in lost:
+        flags[stretch.start // _PAGE : -(-stretch.stop // _PAGE)] = False
     strange = [int(page) * _PAGE for page in np.flatnonzero(flags & announced)]
     return None if _lie_in_one_unit_each(strange, writes) else strange[0]
 

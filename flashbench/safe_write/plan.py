@@ -39,7 +39,7 @@ class Plan(Evidence):
     Has no public constructor: `plan_rewrite`, `plan_recovery` and `plan_replacement` read the
     chip and make one. `current` is the picture it was planned from; the bytes in `suspect`
     were left half-done by this job and are not trusted. `registers` are the values that the
-    chip shall have again at the end.
+    chip shall have again at the end. `doubts` are sentences for whoever agrees to it.
     """
 
     chip: Identified
@@ -52,6 +52,7 @@ class Plan(Evidence):
     original_sha256: str
     cells: UnitsPlan = field(repr=False)
     registers: dict[Register, int]
+    doubts: tuple[str, ...]
     change_count: int
     use: _Use = field(repr=False)
     seal: InitVar[object]
@@ -169,6 +170,7 @@ def plan_recovery(found: Found, backup: Backup, *, target: bytes) -> Plan:
         target=target,
         target_name=name,
         registers=registers,
+        doubts=found.doubts,
     )
 
 
@@ -194,6 +196,7 @@ def _make(
     target: bytes,
     target_name: str,
     registers: dict[Register, int],
+    doubts: tuple[str, ...] = (),
 ) -> Plan:
     cells = plan_units(
         current,
@@ -214,6 +217,7 @@ def _make(
         original_sha256=backup.sha256,
         cells=cells,
         registers=registers,
+        doubts=doubts,
         change_count=chip.adapter.session.change_count,
         use=_Use(),
         seal=_SEAL,

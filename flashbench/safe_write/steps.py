@@ -334,6 +334,13 @@ def next_step(job: Job) -> NextStep:
         )
     proven = [f"original of {len(backup.image)} bytes on disk, sha256 {backup.sha256[:16]}"]
     if unfinished is not None:
+        damage = _damage_of_target(job)
+        if damage is not None:
+            return NextStep(
+                proven=tuple(proven),
+                command=f"flashbench restore {folder}",
+                why=f"a write was begun and is not proven, and it cannot be finished: {damage}",
+            )
         return NextStep(
             proven=tuple(proven),
             command=f"flashbench finish {folder}",
@@ -361,6 +368,15 @@ def next_step(job: Job) -> NextStep:
         command=f"flashbench verify {folder}",
         why="chip verified, board not yet proven",
     )
+
+
+def _damage_of_target(job: Job) -> str | None:
+    """Why the image of an unfinished write cannot be written on, or None."""
+    try:
+        _ = job.target
+    except JobDamaged as error:
+        return error.seen
+    return None
 
 
 def _backup_or_none(job: Job) -> Backup | None:

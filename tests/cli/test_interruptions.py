@@ -337,3 +337,38 @@ def test_a_chip_that_is_surely_another_one_may_be_taken_out(half_written: Workpl
 
     assert result.exit_code == 3
     assert result.stdout.splitlines()[-1] == TAKE_OUT
+
+
+def damage(file: Path) -> None:
+    data = bytearray(file.read_bytes())
+    data[0x4321] ^= 1
+    file.chmod(0o600)
+    file.write_bytes(data)
+
+
+def test_a_damaged_image_leaves_the_way_back_to_the_original(half_written: Workplace) -> None:
+    damage(half_written.job / "round-1" / "image-1.bin")
+
+    coming = told(run("next", str(half_written.job), "--json"))
+    finish = half_written.on_job("finish", "--yes")
+    restore = half_written.on_job("restore", "--yes")
+
+    assert coming["command"] == f"flashbench restore {half_written.job}"
+    assert "image-1.bin" in coming["why"]
+    assert finish.exit_code == 4
+    assert "image-1.bin" in three_lines(finish)[1]
+    assert restore.exit_code == 0, restore.stderr
+    assert "Image 1 is set aside: image-1.bin" in " ".join(restore.stdout.split())
+    assert half_written.chip().cells == contents()
+
+
+def test_a_chip_proven_to_hold_an_image_can_be_restored_when_the_image_is_damaged(
+    place: Workplace,
+) -> None:
+    assert place.on_job("write", "--yes").exit_code == 0
+    damage(place.job / "round-1" / "image-1.bin")
+
+    restore = place.on_job("restore", "--yes")
+
+    assert restore.exit_code == 0, restore.stderr
+    assert place.chip().cells == contents()
