@@ -12,6 +12,7 @@ PACKAGES = ("flashbench", "chipdb")
 MAY_IMPORT = {
     "chipdb": set(),
     "flashbench.errors": set(),
+    "flashbench.wording": set(),
     "flashbench.progress": {"flashbench.errors"},
     "flashbench.adapter": {"flashbench.errors", "flashbench.progress"},
     "flashbench.chip": {"chipdb", "flashbench.adapter", "flashbench.errors", "flashbench.progress"},

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Never, Self
 
 from flashbench.cli.output import COLUMNS
 from flashbench.progress import StopRequest
+from flashbench.wording import shown
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -63,7 +64,7 @@ class Bars:
         from tqdm import tqdm
 
         return tqdm(
-            desc=f"{self.label}: {step}" if self.label else step,
+            desc=shown(f"{self.label}: {step}" if self.label else step),
             total=total,
             file=sys.stderr,
             ascii=bool(os.environ.get("NO_COLOR")),

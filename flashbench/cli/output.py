@@ -12,6 +12,7 @@ from typing import Any, Final
 import typer
 
 from flashbench.errors import FlashbenchError, Interrupted, OtherChip
+from flashbench.wording import shown
 
 COLUMNS: Final = 80
 _INTERNAL_ERROR: Final = 1
@@ -47,7 +48,7 @@ class Output:
 
     def block(self, text: str) -> None:
         """Lines that are laid out already."""
-        self._line(text.rstrip("\n"))
+        self._line(_shown_lines(text.rstrip("\n")))
 
     def rows(self, rows: Sequence[tuple[str, str]]) -> None:
         """Names on the left, what they are on the right."""
@@ -78,7 +79,7 @@ class Output:
                 "next_step": error.next_step,
                 "exit_status": error.exit_status,
             }
-        self._complain(str(error))
+        self._complain("\n".join(map(shown, (error.state, error.seen, error.next_step))))
 
     def crash(self, error: Exception, *, with_traceback: bool) -> None:
         """One line for what nobody foresaw."""
@@ -92,8 +93,8 @@ class Output:
                 "exit_status": _INTERNAL_ERROR,
             }
         if with_traceback:
-            self._complain("".join(traceback.format_exception(error)).rstrip())
-        self._complain(" ".join(seen.split()))
+            self._complain(_shown_lines("".join(traceback.format_exception(error)).rstrip()))
+        self._complain(shown(" ".join(seen.split())))
 
     def end(self) -> None:
         """The JSON, or the last line."""
@@ -134,7 +135,7 @@ class Output:
             typer.echo(text, err=not self.nested)  # of a part it belongs to the story
 
     def _labelled(self, text: str) -> str:
-        return f"{self.label}: {text}" if self.label else text
+        return shown(f"{self.label}: {text}" if self.label else text)
 
     def _line(self, text: str) -> None:
         if not self.json:
@@ -209,10 +210,14 @@ def the_target(name: str) -> str:
     return "the original" if name == "original" else name
 
 
+def _shown_lines(text: str) -> str:
+    return "\n".join(map(shown, text.split("\n")))
+
+
 def _wrapped(text: str, *, indent: str, columns: int = COLUMNS) -> list[str]:
     """Lines of at most `columns`; a path or a hash that is longer stays in one piece."""
     return textwrap.wrap(
-        text,
+        shown(text),
         columns,
         initial_indent=indent,
         subsequent_indent=indent,

@@ -7,6 +7,7 @@ import pytest
 
 from flashbench.rehearsal import add_chip, load_part, swap_chip
 from flashbench.rehearsal.nor_part import NorPart
+from flashbench.wording import shown
 from tests.cli.workplace import PART, SIZE, Workplace, contents, run, three_lines, told
 
 
@@ -315,3 +316,25 @@ def test_practice_does_not_use_a_folder_that_holds_something(tmp_path: Path) -> 
     assert result.exit_code == 2
     assert three_lines(result)[1] == f"{tmp_path} is not empty."
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_what_a_terminal_would_obey_is_shown_and_not_sent() -> None:
+    assert shown("bag\x1b[2J 17\r\n\x9b\u202e\udc80") == ("bag\\x1b[2J 17\\r\\n\\x9b\\u202e\\udc80")
+    assert shown("Müller, 板 17 \\ 'a'") == "Müller, 板 17 \\ 'a'"
+
+
+@pytest.mark.parametrize(
+    "words", [("--label", "bag\x1b[2J\n17"), ("--marking", "W25\x1b[2J"), ("--trace", "no\x1b/x")]
+)
+def test_no_control_character_of_a_label_a_marking_or_a_path_reaches_the_terminal(
+    fresh: Workplace, words: tuple[str, str]
+) -> None:
+    folder = fresh.folder / "job\x1b[31m"
+
+    for result in (
+        run("dump", str(folder), *fresh.at_bench, *words),
+        run("next", str(folder)),
+    ):
+        assert result.exit_code in (2, 3)
+        assert "\x1b" not in result.output
+        assert len(result.stderr.splitlines()) == 3
