@@ -17,7 +17,12 @@ MAY_IMPORT = {
     "flashbench.adapter": {"flashbench.errors", "flashbench.progress"},
     "flashbench.chip": {"chipdb", "flashbench.adapter", "flashbench.errors", "flashbench.progress"},
     "flashbench.image": {"flashbench.errors", "flashbench.progress"},
-    "flashbench.job": {"flashbench.chip", "flashbench.errors", "flashbench.progress"},
+    "flashbench.job": {
+        "flashbench.chip",
+        "flashbench.errors",
+        "flashbench.progress",
+        "flashbench.wording",
+    },
     "flashbench.safe_write": {
         "flashbench.adapter",
         "flashbench.chip",
@@ -25,6 +30,7 @@ MAY_IMPORT = {
         "flashbench.image",
         "flashbench.job",
         "flashbench.progress",
+        "flashbench.wording",
     },
     "flashbench.report": {
         "flashbench.errors",

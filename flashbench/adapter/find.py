@@ -110,7 +110,7 @@ def open_adapter(
     if not isinstance(device, usb.core.Device):
         raise WrongCall(
             f"An adapter is opened from a usb.core.Device, not from {type(device).__name__}.",
-            next_step="Find one with find_adapters(), or open it by name with open_url().",
+            next_step="`flashbench adapters` lists the URLs that open_url() opens one by.",
         )
     return _open(
         device,
@@ -222,8 +222,8 @@ def only_one(found: list[FoundAdapter], *, named: str) -> FoundAdapter:
             "There is no FT232H, FT2232H or FT4232H on the USB."
             if anonymous
             else f"No adapter on the USB answers to {named}.",
-            next_step="Plug the adapter in, or name one that is there; `find_adapters()` lists"
-            " them.",
+            next_step="Plug the adapter in, or name one that is there; `flashbench adapters`"
+            " lists them.",
         )
     listed = "; ".join(each.sentence() for each in found)
     raise AdapterUnavailable(

@@ -73,7 +73,7 @@ def model_of(device: usb.core.Device) -> Model:
         raise AdapterUnavailable(
             f"The USB device {device.idVendor:04x}:{device.idProduct:04x} (release"
             f" {device.bcdDevice:04x}) is none of FT232H, FT2232H and FT4232H.",
-            next_step="Name one of these adapters; `find_adapters()` lists those present.",
+            next_step="Name one of these adapters; `flashbench adapters` lists those present.",
         )
     return model
 

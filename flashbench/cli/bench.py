@@ -11,6 +11,7 @@ from flashbench.cli.options import BenchOptions
 from flashbench.cli.output import Output
 from flashbench.cli.stopping import Stopping
 from flashbench.errors import AdapterError, Interrupted, WrongCall
+from flashbench.wording import quoted
 
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
@@ -145,6 +146,6 @@ def _trace_file(options: BenchOptions, open_files: ExitStack) -> TextIO | None:
         return open_files.enter_context(options.trace.open("a", encoding="utf-8"))
     except OSError as error:
         raise WrongCall(
-            f"The trace file {options.trace} does not open: {error.strerror}.",
+            f"The trace file {quoted(options.trace)} does not open: {error.strerror}.",
             next_step="Name a file that you may write to.",
         ) from error

@@ -3,7 +3,6 @@
 Every step is the command's own function, run on options as a person would type them.
 """
 
-import shlex
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -11,12 +10,14 @@ from typing import Annotated, Final
 
 import typer
 
-from flashbench.cli.job_commands import edit_at, next_at
+from flashbench.cli.editing import edit_at
+from flashbench.cli.job_commands import next_at
 from flashbench.cli.options import BenchOptions, JsonOption
 from flashbench.cli.output import COLUMNS, Output, command
 from flashbench.cli.reading import dump_at, identify_at, verify_at
 from flashbench.cli.writing import finish_at, restore_at, write_at
 from flashbench.errors import WrongCall
+from flashbench.wording import quoted
 
 _HALF_WRITTEN: Final = 4
 _PAGES_BEFORE_THE_ACCIDENT: Final = 5
@@ -59,11 +60,13 @@ def _new_folder(wanted: Path | None) -> Path:
         occupied = any(wanted.iterdir())
     except OSError as error:
         raise WrongCall(
-            f"{wanted} cannot be used: {error.strerror}.", next_step="Name a folder that is new."
+            f"{quoted(wanted)} cannot be used: {error.strerror}.",
+            next_step="Name a folder that is new.",
         ) from error
     if occupied:
         raise WrongCall(
-            f"{wanted} is not empty.", next_step="Name a folder that is new, or none at all."
+            f"{quoted(wanted)} is not empty.",
+            next_step="Name a folder that is new, or none at all.",
         )
     return wanted
 
@@ -136,7 +139,7 @@ class _Practice:
         self._edited.write_bytes(demo_edited_image(original))
         self._tell(
             3,
-            f"Somebody has edited a copy, {shlex.quote(str(self._edited))}: the memory record that"
+            f"Somebody has edited a copy, {quoted(self._edited)}: the memory record that"
             f" the straps {self._demo.straps} choose, in both copies of its block, and the"
             " blocks' check sums. The job takes it in and shows what it changes.",
         )
@@ -203,7 +206,7 @@ class _Practice:
         output = self._output
         output.say()
         output.say("Done. The copies prove themselves, with a tool that is not ours:")
-        round_1 = shlex.quote(str(self._job / "round-1"))
+        round_1 = quoted(self._job / "round-1")
         output.block(f"  (cd {round_1} && sha256sum -c *.sha256)")
         output.say("Go on by hand; the bench keeps its chip:")
         for words in (["verify"], ["restore"], ["write"]):
@@ -237,14 +240,14 @@ class _Practice:
         """The command line as a person would type it, broken where it is too long."""
         groups = ["flashbench " + words[0]]
         for word in words[1:]:
-            value = shlex.quote(word)
+            value = quoted(word)
             joins = groups[-1].startswith("--") and " " not in groups[-1]
             if word.startswith("--") or not joins:
                 groups.append(value)
             else:
                 groups[-1] += " " + value
         if at_the_bench:
-            groups += [f"--adapter {shlex.quote(str(self._options.adapter))}", "--supply 3.3"]
+            groups += [f"--adapter {quoted(str(self._options.adapter))}", "--supply 3.3"]
         lines = ["$ " + groups[0]]
         for group in groups[1:]:
             if len(lines[-1]) + len(group) + 3 <= COLUMNS:

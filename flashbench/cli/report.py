@@ -8,6 +8,7 @@ import typer
 from flashbench.cli.options import JobArgument, JsonOption
 from flashbench.cli.output import Output, command
 from flashbench.errors import WrongCall
+from flashbench.wording import quoted
 
 
 def report(
@@ -71,6 +72,6 @@ def _read(path: Path) -> str:
         return path.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise WrongCall(
-            f"{path} cannot be read: {error}.",
+            f"{quoted(path)} cannot be read: {error}.",
             next_step="Name a text file in UTF-8 that you may read.",
         ) from error

@@ -29,6 +29,7 @@ from flashbench.job.unfinished import (
     unfinished_on,
     unfinished_write,
 )
+from flashbench.wording import quoted
 
 _E = TypeVar("_E", bound=Event)
 _SPACE_KEPT_FREE = 16 << 20
@@ -123,7 +124,7 @@ class Job:
         doubt = layout.label_doubt(label)
         if doubt is not None:
             raise StepRefused(f"{label!r} is no label: {doubt}.", next_step="Give another label.")
-        with _disk_errors(f"making the job in {folder}"):
+        with _disk_errors(f"making the job in {quoted(folder)}"):
             lock = _claim(disk, folder)
             try:
                 _refuse_existing(disk, folder)
@@ -151,7 +152,7 @@ class Job:
         with _disk_errors(f"opening job {folder.name}"):
             if not _holds_a_job(disk, folder):
                 raise JobMissing(
-                    f"There is no job in {folder}.",
+                    f"There is no job in {quoted(folder)}.",
                     next_step="Name the folder of a job, or make one by dumping its chip.",
                 )
             lock = JobLock.take(disk, folder)
@@ -665,7 +666,9 @@ def _claim(disk: Disk, folder: Path) -> JobLock:
         disk.make_folder(folder)
         disk.sync_folder(folder.parent)
     elif kind is not Kind.FOLDER:
-        raise JobExists(f"{folder} is not a folder.", next_step="Name a folder that is new.")
+        raise JobExists(
+            f"{quoted(folder)} is not a folder.", next_step="Name a folder that is new."
+        )
     else:
         _refuse_strange_names(disk, folder)
         disk.make_private(folder)
@@ -678,7 +681,7 @@ def _refuse_strange_names(disk: Disk, folder: Path) -> None:
         if name in ours or layout.round_number(name.removesuffix(UNFINISHED_SUFFIX)):
             continue
         raise JobExists(
-            f"{folder} is not empty: it holds {name!r}.",
+            f"{quoted(folder)} is not empty: it holds {name!r}.",
             next_step="Name a folder that is new or empty.",
         )
 
@@ -686,7 +689,7 @@ def _refuse_strange_names(disk: Disk, folder: Path) -> None:
 def _refuse_existing(disk: Disk, folder: Path) -> None:
     if _holds_a_job(disk, folder):
         raise JobExists(
-            f"There is a job in {folder} already.",
+            f"There is a job in {quoted(folder)} already.",
             next_step="Open that one, or name a folder that is new.",
         )
 
@@ -697,7 +700,7 @@ def _refuse_little_space(disk: Disk, folder: Path, density_bytes: int) -> None:
     free = disk.free_bytes(folder)
     if free < needed:
         raise StepRefused(
-            f"The disk of {folder} has {free >> 20} MiB free; this chip's job needs"
+            f"The disk of {quoted(folder)} has {free >> 20} MiB free; this chip's job needs"
             f" {needed >> 20} MiB.",
             next_step="Free some space on that disk, or use another folder.",
         )
@@ -722,7 +725,7 @@ def _round_numbers(disk: Disk, folder: Path) -> tuple[int, ...]:
     )
     if not numbers or numbers != list(range(1, len(numbers) + 1)):
         missing = next(n for n in range(1, len(numbers) + 2) if n not in numbers)
-        raise JobDamaged(f"The folder round-{missing} is missing from {folder}.")
+        raise JobDamaged(f"The folder round-{missing} is missing from {quoted(folder)}.")
     return tuple(numbers)
 
 
@@ -779,7 +782,7 @@ def _remove_unfinished_round(disk: Disk, folder: Path) -> None:
     strange = [name for name in names if name.removesuffix(UNFINISHED_SUFFIX) not in ours]
     if strange:
         raise JobExists(
-            f"{folder} holds {strange[0]!r}, which no interrupted creation leaves.",
+            f"{quoted(folder)} holds {strange[0]!r}, which no interrupted creation leaves.",
             next_step="Name a folder that is new.",
         )
     registers = folder / layout.REGISTERS

@@ -18,6 +18,7 @@ from flashbench.progress import Progress, silent
 from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.safe_write.screening import sha256_hex
 from flashbench.safe_write.stable_read import read_twice_except
+from flashbench.wording import command_line
 
 _SEAL: Final = object()
 _PAGE: Final = 256
@@ -84,7 +85,7 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
             + "".join(f" {doubt}" for doubt in doubts),
             next_step=(
                 "Put that job's chip in. If this is the chip, only a replacement chip leads on:"
-                " flashbench write JOB --to-new-chip"
+                f" {command_line('write', job.folder, '--to-new-chip')}"
             ),
         )
     return Found(

@@ -19,6 +19,7 @@ from flashbench.safe_write.backup import Backup
 from flashbench.safe_write.found import Found
 from flashbench.safe_write.plan_units import UnitsPlan, plan_units
 from flashbench.safe_write.same_chip import refuse_other_chip
+from flashbench.wording import command_line, ways_on
 
 _SEAL: Final = object()
 
@@ -120,7 +121,7 @@ def plan_rewrite(
     if job.unfinished() is not None:
         raise ChipHalfWritten(
             f"Job {job.label} has an unfinished write.",
-            next_step=f"Run: flashbench finish {job.folder}  (or: restore {job.folder})",
+            next_step=f"Run: {ways_on(job.folder)}",
         )
     current = _read_current(chip, progress)
     _refuse_changed_contents(current, backup, new_image)
@@ -299,7 +300,8 @@ def _refuse_changed_contents(current: bytes, backup: Backup, new_image: bytes) -
     )
     raise ChipUntouched(
         f"The chip no longer holds what job {backup.job.label} backed up.{where}",
-        next_step="If the board ran since, open a new round: flashbench dump JOB --again",
+        next_step="If the board ran since, open a new round:"
+        f" {command_line('dump', backup.job.folder, '--again')}",
     )
 
 
@@ -310,6 +312,7 @@ def _stored_name(backup: Backup, target: bytes) -> str:
     if number is None:
         raise ChipUntouched(
             "The target is neither this job's original nor one of its images.",
-            next_step="Make it one with: flashbench edit JOB --from-image FILE",
+            next_step="Make it one with:"
+            f" {command_line('edit', backup.job.folder, '--from-image', 'FILE')}",
         )
     return f"image {number}"

@@ -12,11 +12,9 @@ from flashbench.safe_write._cells import CellWriter
 from flashbench.safe_write._protection import Protection
 from flashbench.safe_write._sender import Sender
 from flashbench.safe_write.plan import Plan
+from flashbench.wording import ways_on
 
 _SEAL: Final = object()
-_HALF_WRITTEN_NEXT: Final = (
-    "Leave the chip where it is and run: flashbench finish {job}  (or: restore {job})"
-)
 
 
 @final
@@ -127,7 +125,9 @@ def half_written(plan: Plan, error: BaseException) -> ChipHalfWritten:
         seen = f"{_seen(before)} And while the chip was put in order again: {seen}"
     if isinstance(error, ChipHalfWritten):
         return ChipHalfWritten(seen, next_step=error.next_step, state=error.state)
-    return ChipHalfWritten(seen, next_step=_HALF_WRITTEN_NEXT.format(job=plan.job.folder))
+    return ChipHalfWritten(
+        seen, next_step=f"Leave the chip where it is and run: {ways_on(plan.job.folder)}"
+    )
 
 
 def _seen(error: BaseException) -> str:

@@ -1,7 +1,6 @@
 """The steps of the job as the command line and the guide call them: one function each."""
 
-import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,7 +17,7 @@ from flashbench.errors import (
     Interrupted,
     ReadsUnsteady,
 )
-from flashbench.image.change_sheet import ChangedRange, change_sheet, changed_ranges
+from flashbench.image.change_sheet import ChangedRange, NamedRange, change_sheet, changed_ranges
 from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged, JobMissing, StepRefused
 from flashbench.progress import Progress, silent
@@ -32,6 +31,7 @@ from flashbench.safe_write.rewrite import rewrite
 from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.safe_write.stable_read import ReadsDisagree, StableRead, read_twice
 from flashbench.safe_write.verify import Verified, verify
+from flashbench.wording import quoted, ways_on
 
 _STOPS: Final = (
     AdapterError,
@@ -160,8 +160,8 @@ class Edited:
         return sum(changed.length for changed in self.ranges)
 
 
-def take_in(job: Job, image: bytes) -> Edited:
-    """Store an image edited elsewhere, with its change sheet against the original.
+def take_in(job: Job, image: bytes, *, names: Sequence[NamedRange] = ()) -> Edited:
+    """Store an edited image, with its change sheet against the original; `names` go into it.
 
     Raises:
         StepRefused: wrong size, equal to the original or to an image the job has, no original
@@ -183,10 +183,10 @@ def take_in(job: Job, image: bytes) -> Edited:
     if known is not None:
         raise StepRefused(
             f"Job {job.label} has this very image already, as image {known}.",
-            next_step=f"Write it: flashbench write {shlex.quote(str(job.folder))} --image {known}",
+            next_step=f"Write it: flashbench write {quoted(job.folder)} --image {known}",
         )
     return Edited(
-        number=job.save_image(image, change_sheet(original, image)),
+        number=job.save_image(image, change_sheet(original, image, names=names)),
         sha256=screening.sha256_hex(image),
         original=original,
         image=image,
@@ -298,11 +298,11 @@ def demand_known(held: Comparison, job: Job) -> None:
         ChipHalfWritten: a write was begun and is not proven, whatever the cells read.
         ChipUntouched: the chip holds neither the original nor an image.
     """
-    folder = shlex.quote(str(job.folder))
+    folder = quoted(job.folder)
     if held.unfinished:
         raise ChipHalfWritten(
             f"A write of job {job.label} was begun and is not proven.",
-            next_step=f"Run: flashbench finish {folder}  (or: restore {folder})",
+            next_step=f"Run: {ways_on(job.folder)}",
         )
     if held.equals is None:
         raise ChipUntouched(
@@ -325,7 +325,7 @@ class NextStep:
 
 def next_step(job: Job) -> NextStep:
     """Where the job stands, from its folder alone."""
-    folder = shlex.quote(str(job.folder))
+    folder = quoted(job.folder)
     unfinished = job.unfinished()
     backup = _backup_or_none(job)
     if backup is None:

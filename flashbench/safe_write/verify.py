@@ -12,6 +12,7 @@ from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.rewrite import Written, half_written
+from flashbench.wording import command_line
 
 _SEAL: Final = object()
 
@@ -90,7 +91,7 @@ def _demand_target(plan: Plan, found: bytes) -> None:
     raise ChipHalfWritten(
         f"{wrong.byte_count} bytes are not the target's, first at {wrong.first:#08x}"
         f" ({wrong.first_values[0]:02X}h wanted, {wrong.first_values[1]:02X}h read).",
-        next_step=f"Check the contact, then run: flashbench finish {plan.job.folder}",
+        next_step=f"Check the contact, then run: {command_line('finish', plan.job.folder)}",
     )
 
 
@@ -101,6 +102,7 @@ def _demand_registers(plan: Plan) -> dict[Register, int]:
             raise ChipHalfWritten(
                 f"The cells are proven, but the {register.value[0]} reads {now[register]:02X}h"
                 f" instead of {wanted:02X}h: the protection is not as it was.",
-                next_step=f"Check the WP# pin, then run: flashbench finish {plan.job.folder}",
+                next_step="Check the WP# pin, then run:"
+                f" {command_line('finish', plan.job.folder)}",
             )
     return now

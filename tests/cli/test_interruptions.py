@@ -372,3 +372,24 @@ def test_a_chip_proven_to_hold_an_image_can_be_restored_when_the_image_is_damage
 
     assert restore.exit_code == 0, restore.stderr
     assert place.chip().cells == contents()
+
+
+def test_commands_in_sentences_can_be_copied_from_a_path_with_a_space(
+    half_written: Workplace,
+) -> None:
+    moved = half_written.folder / "bag 17"
+    half_written.job.rename(moved)
+    bench = half_written.at_bench
+    both = f"flashbench finish '{moved}'  (or: flashbench restore '{moved}')"
+
+    write = run("write", str(moved), "--yes", *bench)
+    verify = run("verify", str(moved), *bench)
+
+    assert three_lines(write)[2].endswith(both)
+    assert three_lines(verify)[2].endswith(both)
+    assert run("restore", str(moved), "--yes", *bench).exit_code == 0
+    half_written.set_cells(0x0040_0000, b"a board wrote this")
+    changed = run("write", str(moved), "--yes", *bench)
+    assert three_lines(changed)[2].endswith(f"flashbench dump '{moved}' --again")
+    nothing = run("verify", f"{moved} b", *bench)
+    assert three_lines(nothing)[1] == f"There is no job in '{moved} b'."
