@@ -8,6 +8,7 @@ import typer
 from flashbench.cli import (
     adapters,
     check_contact,
+    editing,
     job_commands,
     lookup,
     practice,
@@ -29,7 +30,7 @@ app.command()(lookup.lookup)
 app.command()(check_contact.check_contact)
 app.command()(reading.identify)
 app.command()(reading.dump)
-app.command()(job_commands.edit)
+app.command()(editing.edit)
 app.command()(writing.write)
 app.command()(reading.verify)
 app.command()(writing.finish)
@@ -68,7 +69,7 @@ def flashbench(
       flashbench check-contact --supply 3.3
       flashbench identify --supply 3.3
       flashbench dump board-17 --supply 3.3
-      flashbench edit board-17 --from-image new.bin
+      flashbench edit board-17 larger-memory.toml
       flashbench write board-17 --supply 3.3
     After any accident:
       flashbench next board-17
