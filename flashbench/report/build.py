@@ -84,7 +84,9 @@ def build_view(
         original=standing.original,
         images=standing.images,
         files=tuple(_files(job)),
-        changes=_changes(job, standing.image, original, image) if original and image else None,
+        changes=_changes(job, standing.image, original, image, memory.places)
+        if original and image and memory
+        else None,
         map_before=map_before(original, left_by_last_round=left_data, protected=protected)
         if original
         else None,
@@ -197,9 +199,7 @@ def _left_by_last_round(job: Job) -> _LeftBehind | None:
         match event:
             case events.OriginalSaved():
                 sha256 = event.sha256
-            case events.WriteAnnounced():
-                sha256 = None
-            case events.WriteFinished():
+            case events.WriteFinished():  # no round is opened while a write is unfinished
                 sha256 = event.target_sha256
             case _:
                 pass
@@ -217,11 +217,18 @@ def _board_wrote(left: _LeftBehind, original: bytes) -> BoardWrote:
     )
 
 
-def _changes(job: Job, stored: Stored | None, original: bytes, image: bytes) -> Changes | None:
+def _changes(
+    job: Job,
+    stored: Stored | None,
+    original: bytes,
+    image: bytes,
+    places: Sequence[NamedRange],
+) -> Changes | None:
+    """The change sheet; a sheet without names gets those of the memory records."""
     if stored is None:
         return None
     number = job.image_number(stored.sha256)
-    names = _names(job.load_changes(number)) if number is not None else ()
+    names = (_names(job.load_changes(number)) if number is not None else ()) or places
     sheet = change_sheet(original, image, names=names)
     stretches = [
         ChangedStretch(offset=row["offset"], length=row["length"], names=tuple(row["names"]))
@@ -249,7 +256,7 @@ class _Sheet(msgspec.Struct):
     ranges: list[_SheetRow] = []
 
 
-def _names(sheet: dict[str, object]) -> tuple[NamedRange, ...]:
+def _names(sheet: dict[str, object]) -> Sequence[NamedRange]:
     """The names in a change sheet of the folder; none if it is of another shape."""
     try:
         rows = msgspec.convert(sheet, _Sheet).ranges

@@ -1,10 +1,12 @@
 """What an image says of the board's memory, before and after an edit. Pure functions."""
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from flashbench.errors import CheckFailed
+from flashbench.image.change_sheet import NamedRange
 from flashbench.image.memory_package import KnownFrom, MemoryPackage
 from flashbench.image.memory_records import MemoryRecord, find_records
 from flashbench.image.strap_table import (
@@ -36,6 +38,7 @@ class Memory:
     tables: tuple[MemoryTable, ...]
     tables_left_out: int
     packages: tuple[PackageChange, ...]
+    places: tuple[NamedRange, ...]  # of every record, copies included
 
 
 def describe_memory(
@@ -52,7 +55,20 @@ def describe_memory(
         tables=tuple(tables[:TABLES_MAX]),
         tables_left_out=max(0, len(tables) - TABLES_MAX),
         packages=packages[:PACKAGES_MAX],
+        places=tuple(_places(found)),
     )
+
+
+def _places(tables: Sequence[StrapTable]) -> Iterator[NamedRange]:
+    for table in tables:
+        starts = [table.offset, *(copy.offset for copy in table.copies)]
+        for start, row in itertools.product(starts, table.rows):
+            if row.record is not None:
+                yield NamedRange(
+                    offset=start + row.offset - table.offset,
+                    length=table.stride,
+                    name=f"SPD content, row {table.index_text(row.index)}",
+                )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -155,7 +155,7 @@ def _contents(view: JobView, texts: Texts) -> Element | None:
 
 def _file_row(file: StoredFile, view: JobView, texts: Texts) -> Element:
     this_round = file.round_number == view.round_number
-    holds = this_round and view.holds is not None and file.sha256 == view.holds.sha256
+    holds = this_round and view.holds is not None and file.name == view.holds.name
     key = f"round-{file.round_number}-{file.name.replace(' ', '-')}"
     name = texts("shelf.contents-of", round=file.round_number, name=file.name)
     return el(

@@ -77,6 +77,19 @@ def test_numbers_and_hashes_are_those_of_the_files(tmp_path: Path) -> None:
     assert {name for row in view.changes.stretches for name in row.names} == {"SPD content"}
 
 
+def test_a_change_sheet_without_names_gets_those_of_the_memory_records(tmp_path: Path) -> None:
+    with scene.a_dumped_job(tmp_path / "job") as job:
+        job.save_image(scene.edited(), {"made": "elsewhere"})
+        changes = build_view(job).changes
+
+    assert changes is not None
+    assert [row.names for row in changes.stretches] == 2 * [
+        (),  # the block's check
+        ("SPD content, row 2 (010)",),
+        ("SPD content, row 2 (010)",),
+    ]
+
+
 def test_a_changed_file_is_not_reported_about(tmp_path: Path) -> None:
     with scene.an_edited_job(tmp_path / "job") as job:
         path = tmp_path / "job/round-1/image-1.bin"
@@ -120,7 +133,7 @@ def test_an_untouched_second_round_says_that_nothing_was_written(tmp_path: Path)
     assert view.board_wrote == BoardWrote(round_number=1, byte_count=0, stretch_count=0)
 
 
-def test_nothing_is_said_of_the_board_if_the_last_round_did_not_end_proven(tmp_path: Path) -> None:
+def test_the_first_round_says_nothing_of_what_the_board_wrote(tmp_path: Path) -> None:
     with a_small_job(tmp_path / "job") as job:
         assert build_view(job).board_wrote is None
 
@@ -138,9 +151,9 @@ def test_two_reads_that_disagreed_are_compared_with_each_other() -> None:
 
 def test_reads_of_different_attempts_are_not_compared(tmp_path: Path) -> None:
     with scene.a_job(tmp_path / "job") as job:
-        job.save_doubtful(b"first attempt, alone")
+        job.save_doubtful(b"a read of the first try")
         job.save_found(b"something between")
-        job.save_doubtful(b"another attempt, alone")
+        job.save_doubtful(b"a read of a second try ")
 
         assert build_view(job).read_differences == ()
 
