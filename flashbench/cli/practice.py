@@ -1,0 +1,257 @@
+"""`flashbench practice`: the whole job on a board that does not exist, an accident included.
+
+Every step is the command's own function, run on options as a person would type them.
+"""
+
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+from flashbench.cli.editing import edit_at
+from flashbench.cli.job_commands import next_at
+from flashbench.cli.options import BenchOptions, JsonOption
+from flashbench.cli.output import COLUMNS, Output, command
+from flashbench.cli.reading import dump_at, identify_at, verify_at
+from flashbench.cli.writing import finish_at, restore_at, write_at
+from flashbench.errors import WrongCall
+from flashbench.wording import quoted
+
+_HALF_WRITTEN: Final = 4
+_PAGES_BEFORE_THE_ACCIDENT: Final = 5
+
+Body = Callable[[Output], None]
+
+
+def practice(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="DIR",
+            show_default=False,
+            help="A new folder for bench and job. Default: a temporary one, which is kept.",
+        ),
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Do the whole job on a board that does not exist. Needs no hardware.
+
+    \b
+      flashbench practice
+      flashbench practice practice
+
+    Dump, edit, write, verify, then a power cut in the middle of a write and the way out of
+    it. The adapter and the chip are models; everything between command line and USB is the
+    program itself. The folder keeps the bench, so that you can go on by hand.
+
+    With --json: folder, bench, job, and steps (command, exit_status, result).
+    """
+    with command(json=json) as output:
+        _Practice(output, _new_folder(folder)).run()
+
+
+def _new_folder(wanted: Path | None) -> Path:
+    if wanted is None:
+        return Path(tempfile.mkdtemp(prefix="flashbench-practice-"))
+    try:
+        wanted.mkdir(parents=True, exist_ok=True)
+        occupied = any(wanted.iterdir())
+    except OSError as error:
+        raise WrongCall(
+            f"{quoted(wanted)} cannot be used: {error.strerror}.",
+            next_step="Name a folder that is new.",
+        ) from error
+    if occupied:
+        raise WrongCall(
+            f"{quoted(wanted)} is not empty.",
+            next_step="Name a folder that is new, or none at all.",
+        )
+    return wanted
+
+
+class _Practice:
+    """One practice run in one folder."""
+
+    def __init__(self, output: Output, folder: Path) -> None:
+        from flashbench.rehearsal.demo_board import DEMO
+
+        self._output = output
+        self._demo = DEMO
+        self._bench = folder / "bench"
+        self._job = folder / "job"
+        self._edited = folder / "new.bin"
+        self._options = BenchOptions(adapter=f"rehearsal:{self._bench}", supply=3.3)
+        self._steps: list[dict[str, object]] = []
+        output.label = DEMO.label
+        output.facts = {
+            "folder": str(folder),
+            "bench": str(self._bench),
+            "job": str(self._job),
+            "steps": self._steps,
+        }
+
+    def run(self) -> None:
+        """All steps in order; the first that does not end as it should is the last."""
+        self._set_up()
+        parts = (self._dump, self._edit, self._write, self._have_an_accident, self._recover)
+        for part in parts:
+            part()
+            if self._output.status:
+                return
+        self._say_what_next()
+
+    def _set_up(self) -> None:
+        from flashbench.rehearsal import create_bench
+        from flashbench.rehearsal.demo_board import demo_image
+
+        create_bench(self._bench, contents=demo_image()).close()
+        self._output.say(
+            f"This is a rehearsal: a {self._demo.board}, which does not exist, got larger memory,"
+            f" {self._demo.packages_on_board} x {self._demo.new_part} for"
+            f" {self._demo.old_part}. Its flash chip was lifted and lies in the socket of an"
+            " adapter. Adapter and chip are models, and seconds are model time; from the command"
+            " line down to USB everything is what you would use at the bench."
+        )
+
+    def _dump(self) -> None:
+        self._tell(
+            1,
+            "Which chip is it? The supply is said first: no pin is driven before. The bench"
+            " supplies 3.3 V, and the marking on the chip says W25Q128JV.",
+        )
+        self._do(["identify"], lambda output: identify_at(output, self._options))
+        self._tell(
+            2,
+            "The only copy in the world of this board's serial numbers and keys: read twice, two"
+            " ways, compared, saved, read back from the disk, hashed.",
+        )
+        self._do(
+            ["dump", str(self._job), "--label", self._demo.label],
+            lambda output: dump_at(output, self._job, self._options, label=self._demo.label),
+        )
+
+    def _edit(self) -> None:
+        from flashbench.rehearsal.demo_board import demo_edited_image
+
+        original = (self._job / "round-1" / "original.bin").read_bytes()
+        self._edited.write_bytes(demo_edited_image(original))
+        self._tell(
+            3,
+            f"Somebody has edited a copy, {quoted(self._edited)}: the memory record that"
+            f" the straps {self._demo.straps} choose, in both copies of its block, and the"
+            " blocks' check sums. The job takes it in and shows what it changes.",
+        )
+        self._do(
+            ["edit", str(self._job), "--from-image", str(self._edited)],
+            lambda output: edit_at(output, self._job, from_image=self._edited),
+            at_the_bench=False,
+        )
+
+    def _write(self) -> None:
+        self._tell(
+            4,
+            "Write it. The chip must still hold what was dumped; what will change is shown; then"
+            " units are erased, found blank, programmed and read back one by one, and at the end"
+            " everything is read again. (--yes answers the question in advance.)",
+        )
+        self._do(
+            ["write", str(self._job), "--yes"],
+            lambda output: write_at(output, self._job, self._options, yes=True),
+        )
+        self._tell(5, "What does the chip hold now? This only reads.")
+        self._do(
+            ["verify", str(self._job)],
+            lambda output: verify_at(output, self._job, self._options),
+        )
+
+    def _have_an_accident(self) -> None:
+        from flashbench.rehearsal import arm, open_bench
+        from flashbench.rehearsal.faults import LosePower
+
+        with open_bench(self._bench) as bench:
+            at_operation = bench.chip.operation_number + _PAGES_BEFORE_THE_ACCIDENT
+        arm(self._bench, [LosePower(at_operation=at_operation)])
+        self._tell(
+            6,
+            "An accident. Say the customer wants the old memory back, and the power fails while"
+            " the original is being written: the unit is erased, a page half programmed.",
+        )
+        self._do(
+            ["restore", str(self._job), "--yes"],
+            lambda output: restore_at(output, self._job, self._options, yes=True),
+            ends_with=_HALF_WRITTEN,
+        )
+        arm(self._bench, [])
+
+    def _recover(self) -> None:
+        self._tell(7, "The power is back. One command says where the job stands.")
+        self._do(
+            ["next", str(self._job)],
+            lambda output: next_at(output, self._job),
+            at_the_bench=False,
+        )
+        self._tell(
+            8,
+            "On to the new image (restore would lead back to the original). What is found is"
+            " kept, explained page by page, and the unit that was under way is erased again.",
+        )
+        self._do(
+            ["finish", str(self._job), "--yes"],
+            lambda output: finish_at(output, self._job, self._options, yes=True),
+        )
+
+    def _say_what_next(self) -> None:
+        output = self._output
+        output.say()
+        output.say("Done. The copies prove themselves, with a tool that is not ours:")
+        round_1 = quoted(self._job / "round-1")
+        output.block(f"  (cd {round_1} && sha256sum -c *.sha256)")
+        output.say("Go on by hand; the bench keeps its chip:")
+        for words in (["verify"], ["restore"], ["write"]):
+            output.block(self._typed([*words, str(self._job)], at_the_bench=True))
+        output.say(f"{output.label}: practice is over. Nothing real was touched.")
+
+    def _tell(self, number: int, text: str) -> None:
+        self._output.say()
+        self._output.say(f"{number}. {text}")
+
+    def _do(
+        self, words: list[str], body: Body, *, at_the_bench: bool = True, ends_with: int = 0
+    ) -> None:
+        """Show a command and do what it does; `ends_with` is the status it must end with."""
+        typed = self._typed(words, at_the_bench=at_the_bench)
+        self._output.say()
+        self._output.block(typed)
+        self._output.say()
+        status = 0
+        try:
+            with command(json=self._output.json, nested=True) as nested:
+                body(nested)
+        except typer.Exit as ended:
+            status = ended.exit_code
+        one_line = " ".join(typed.replace("\\\n", " ").split()).removeprefix("$ ")
+        self._steps.append({"command": one_line, "exit_status": status, "result": nested.facts})
+        if status != ends_with:
+            self._output.status = status or 1
+
+    def _typed(self, words: list[str], *, at_the_bench: bool) -> str:
+        """The command line as a person would type it, broken where it is too long."""
+        groups = ["flashbench " + words[0]]
+        for word in words[1:]:
+            value = quoted(word)
+            joins = groups[-1].startswith("--") and " " not in groups[-1]
+            if word.startswith("--") or not joins:
+                groups.append(value)
+            else:
+                groups[-1] += " " + value
+        if at_the_bench:
+            groups += [f"--adapter {quoted(str(self._options.adapter))}", "--supply 3.3"]
+        lines = ["$ " + groups[0]]
+        for group in groups[1:]:
+            if len(lines[-1]) + len(group) + 3 <= COLUMNS:
+                lines[-1] += " " + group
+            else:
+                lines.append("    " + group)
+        return " \\\n".join(lines)

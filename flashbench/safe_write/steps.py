@@ -1,0 +1,383 @@
+"""The steps of the job as the command line and the guide call them: one function each."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from flashbench.adapter.adapter import Adapter
+from flashbench.chip import protection, reading
+from flashbench.chip._read_frames import ReadKind
+from flashbench.chip.identity import Identified, identify
+from flashbench.errors import (
+    AdapterError,
+    ChipHalfWritten,
+    ChipUntouched,
+    Interrupted,
+    ReadsUnsteady,
+)
+from flashbench.image.change_sheet import ChangedRange, NamedRange, change_sheet, changed_ranges
+from flashbench.job.folder import Job
+from flashbench.job.refusals import JobDamaged, JobMissing, StepRefused
+from flashbench.progress import Progress, silent
+from flashbench.safe_write import screening
+from flashbench.safe_write._sender import WORN_FACTOR
+from flashbench.safe_write.backup import Backup, back_up, reload_backup
+from flashbench.safe_write.found import read_for_recovery
+from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
+from flashbench.safe_write.plan_units import NoErasePlan
+from flashbench.safe_write.rewrite import rewrite
+from flashbench.safe_write.same_chip import refuse_other_chip
+from flashbench.safe_write.stable_read import ReadsDisagree, StableRead, read_twice
+from flashbench.safe_write.verify import Verified, verify
+from flashbench.wording import quoted, ways_on
+
+_STOPS: Final = (
+    AdapterError,
+    Interrupted,
+    JobDamaged,
+    NoErasePlan,
+    ReadsDisagree,
+    ReadsUnsteady,
+    StepRefused,
+)
+"""What stops a command without a doubt that the chip in the socket is the job's."""
+
+
+def identify_for(
+    adapter: Adapter, job: Job, *, supply_volts: float, marking: str | None = None
+) -> Identified:
+    """The chip on the adapter, for a job that has met it before. Raises what `identify` raises.
+
+    The job's marking counts unless another is given. An accident may have left the chip erasing:
+    it is waited for as long as the job says that its longest erase takes.
+    """
+    if marking is None:
+        known = job.load_chip_facts().get("marking")
+        marking = known if isinstance(known, str) else None
+    return identify(
+        adapter,
+        supply_volts=supply_volts,
+        marking=marking,
+        busy_ms_max=WORN_FACTOR * job.file.limits.longest_erase_ms,
+    )
+
+
+def longest_stop_s(chip: Identified) -> float:
+    """How long it may take until work on this chip has stopped and its protection is back."""
+    erases_ms = [kind.ms_max for region in chip.profile.regions for kind in region.kinds]
+    registers_ms = len(chip.registers) * chip.profile.status_write_ms_max
+    return (WORN_FACTOR * max(erases_ms, default=0.0) + registers_ms) / 1000
+
+
+@contextmanager
+def outranked_by_unfinished(job: Job) -> Iterator[None]:
+    """A half-written chip stays half-written, whatever stops the command that meets it.
+
+    Raises:
+        ChipHalfWritten: the work inside was stopped, and a write had been unfinished before.
+            Only a refusal that doubts whether this is the job's chip at all stays what it is.
+    """
+    unfinished = job.unfinished() is not None
+    try:
+        yield
+    except _STOPS as error:
+        if not unfinished:
+            raise
+        raise ChipHalfWritten(
+            error.seen,
+            next_step=error.next_step,
+            state="The chip is half-written from before; this command changed nothing.",
+        ) from error
+
+
+def job_to_dump_into(folder: Path, *, again: bool = False) -> Job | None:
+    """The job in `folder` that a dump goes on with, open; None if one is to be made.
+
+    Raises:
+        StepRefused: it has its original, and no new round (`again`) is asked for.
+        JobMissing: a new round of a job that is not there.
+        ChipUntouched: it cannot be opened.
+    """
+    try:
+        job = Job.open(folder)
+    except JobMissing:
+        if again:
+            raise
+        return None
+    if job.has_original and not again:
+        job.close()
+        raise StepRefused(
+            f"Job {job.label} has its original, which is never replaced.",
+            next_step="If the board ran since and its chip is back, add --again for a new round;"
+            " for another chip name another folder.",
+        )
+    return job
+
+
+def job_for_dump(
+    job: Job | None, chip: Identified, folder: Path, *, label: str | None = None
+) -> Job:
+    """The job a dump of `chip` goes into: `job`, in a new round if it has its original.
+
+    Raises what `Job.create` and `Job.open_round` raise.
+    """
+    if job is None:
+        return Job.create(folder, chip, label=label)
+    if job.has_original:
+        job.open_round(chip)
+    return job
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dumped:
+    """A dump that is backed up: the evidence of both steps."""
+
+    read: StableRead
+    backup: Backup
+
+
+def dump(chip: Identified, job: Job, *, progress: Progress = silent) -> Dumped:
+    """Read the chip twice and back it up into `job`. Raises what the two steps raise."""
+    read = read_twice(chip, keep_doubtful_in=job, progress=progress)
+    return Dumped(read=read, backup=back_up(read, job))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edited:
+    """An edited image that the job has taken in."""
+
+    number: int
+    sha256: str
+    original: bytes = field(repr=False)
+    image: bytes = field(repr=False)
+    ranges: tuple[ChangedRange, ...]
+
+    @property
+    def changed_bytes(self) -> int:
+        """Bytes that differ from the original."""
+        return sum(changed.length for changed in self.ranges)
+
+
+def take_in(job: Job, image: bytes, *, names: Sequence[NamedRange] = ()) -> Edited:
+    """Store an edited image, with its change sheet against the original; `names` go into it.
+
+    Raises:
+        StepRefused: wrong size, equal to the original or to an image the job has, no original
+            yet, or a write is unfinished.
+        ChipUntouched: the original is not as saved, or the disk refused.
+    """
+    original = reload_backup(job).image
+    if len(image) != len(original):
+        raise StepRefused(
+            f"The image has {len(image)} bytes, the original {len(original)}.",
+            next_step="Take an image made from this job's own dump; nothing is padded or cut.",
+        )
+    if image == original:
+        raise StepRefused(
+            f"The image is the original of job {job.label}: it changes nothing.",
+            next_step="Edit a copy of original.bin, and name the copy.",
+        )
+    known = job.image_number(screening.sha256_hex(image))
+    if known is not None:
+        raise StepRefused(
+            f"Job {job.label} has this very image already, as image {known}.",
+            next_step=f"Write it: flashbench write {quoted(job.folder)} --image {known}",
+        )
+    return Edited(
+        number=job.save_image(image, change_sheet(original, image, names=names)),
+        sha256=screening.sha256_hex(image),
+        original=original,
+        image=image,
+        ranges=changed_ranges(original, image),
+    )
+
+
+def plan_write(
+    chip: Identified, job: Job, *, image_number: int | None = None, progress: Progress = silent
+) -> Plan:
+    """The plan of `write`: to the image named, or the newest one of the job.
+
+    Raises:
+        ChipUntouched: there is no image, or whatever `plan_rewrite` refuses.
+    """
+    backup = reload_backup(job)
+    image = job.target if image_number is None else job.load_image(image_number)
+    return plan_rewrite(chip, backup, image, progress=progress)
+
+
+def plan_finish(chip: Identified, job: Job, *, progress: Progress = silent) -> Plan:
+    """The plan of `finish`: from whatever an accident left, on to the job's image."""
+    backup = reload_backup(job)
+    target = job.target
+    found = read_for_recovery(chip, job, progress=progress)
+    return plan_recovery(found, backup, target=target)
+
+
+def plan_restore(chip: Identified, job: Job, *, progress: Progress = silent) -> Plan:
+    """The plan of `restore`: from whatever the chip holds now, back to the original."""
+    backup = reload_backup(job)
+    found = read_for_recovery(chip, job, progress=progress)
+    return plan_recovery(found, backup, target=backup.image)
+
+
+def carry_out(plan: Plan, *, progress: Progress = silent) -> Verified:
+    """Rewrite and verify. Raises what the two steps raise."""
+    return verify(rewrite(plan, progress=progress), progress=progress)
+
+
+def expected_seconds(plan: Plan) -> float:
+    """Model of `carry_out`, without USB and host time: the cells, then everything read back."""
+    verify_hz = plan.chip.wire.true_hz(reading.read_hz(plan.chip, ReadKind.PLAIN))
+    return plan.cells.seconds + 8 * len(plan.target) / verify_hz
+
+
+def protection_in_the_way(plan: Plan) -> tuple[range, ...]:
+    """The protected stretches of the array that the plan must change something in."""
+    return tuple(
+        stretch
+        for stretch in protection.protected_ranges(plan.chip.registers, plan.chip.profile)
+        if any(
+            stretch.start < unit.start + unit.size and unit.start < stretch.stop
+            for unit in plan.cells.units
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """What the chip in the socket holds, seen from one job. Nothing was changed.
+
+    `equals` names what it equals: "original", "image 2"; None if neither. Then `nearest` is the
+    one it resembles most, `differing_bytes` how much is different, first at `first_difference`.
+    """
+
+    equals: str | None
+    nearest: str
+    differing_bytes: int
+    first_difference: int | None
+    unfinished: bool
+    sha256: str
+
+
+def compare(chip: Identified, job: Job, *, progress: Progress = silent) -> Comparison:
+    """Read the chip once and compare it with the job's original and images. Never writes.
+
+    Raises:
+        ChipUntouched: another chip, by its ID, size or unique ID.
+    """
+    original = job.load_original()
+    refuse_other_chip(chip, original, density_bytes=len(original.data), label=job.label)
+    held = reading.read_whole(
+        chip,
+        kind=ReadKind.PLAIN,
+        sck_hz=reading.read_hz(chip, ReadKind.PLAIN),
+        step="verify",
+        progress=progress,
+    )
+    candidates = [("original", original.data)]
+    newest = job.newest_image() or 0
+    candidates += [(f"image {n}", job.load_image(n)) for n in range(newest, 0, -1)]
+    found = [(name, screening.disagreement(data, held)) for name, data in candidates]
+    nearest, difference = min(found, key=lambda item: item[1].byte_count if item[1] else 0)
+    return Comparison(
+        equals=nearest if difference is None else None,
+        nearest=nearest,
+        differing_bytes=difference.byte_count if difference else 0,
+        first_difference=difference.first if difference else None,
+        unfinished=job.unfinished() is not None,
+        sha256=screening.sha256_hex(held),
+    )
+
+
+def demand_known(held: Comparison, job: Job) -> None:
+    """Return if the chip holds something this job knows and nothing is left unproven.
+
+    Raises:
+        ChipHalfWritten: a write was begun and is not proven, whatever the cells read.
+        ChipUntouched: the chip holds neither the original nor an image.
+    """
+    folder = quoted(job.folder)
+    if held.unfinished:
+        raise ChipHalfWritten(
+            f"A write of job {job.label} was begun and is not proven.",
+            next_step=f"Run: {ways_on(job.folder)}",
+        )
+    if held.equals is None:
+        raise ChipUntouched(
+            f"The chip holds neither the original nor an image of job {job.label}:"
+            f" {held.differing_bytes} bytes differ from {held.nearest}, first at"
+            f" {held.first_difference:#08x}.",
+            next_step="If the board ran since, dump it again in a new round:"
+            f" flashbench dump {folder} --again",
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextStep:
+    """What is proven of a job, line by line, and the one command that comes next."""
+
+    proven: tuple[str, ...]
+    command: str
+    why: str
+
+
+def next_step(job: Job) -> NextStep:
+    """Where the job stands, from its folder alone."""
+    folder = quoted(job.folder)
+    unfinished = job.unfinished()
+    backup = _backup_or_none(job)
+    if backup is None:
+        return NextStep(
+            proven=(), command=f"flashbench dump {folder}", why="there is no original yet"
+        )
+    proven = [f"original of {len(backup.image)} bytes on disk, sha256 {backup.sha256[:16]}"]
+    if unfinished is not None:
+        damage = _damage_of_target(job)
+        if damage is not None:
+            return NextStep(
+                proven=tuple(proven),
+                command=f"flashbench restore {folder}",
+                why=f"a write was begun and is not proven, and it cannot be finished: {damage}",
+            )
+        return NextStep(
+            proven=tuple(proven),
+            command=f"flashbench finish {folder}",
+            why=f"writing {unfinished.target_name} was begun and is not proven"
+            f" (back instead: flashbench restore {folder})",
+        )
+    newest = job.newest_image()
+    if newest is None:
+        return NextStep(
+            proven=tuple(proven),
+            command=f"flashbench edit {folder} --from-image FILE",
+            why="there is no edited image yet",
+        )
+    proven.append(f"image {newest} on disk with its change sheet")
+    target_sha256 = screening.sha256_hex(job.load_image(newest))
+    if target_sha256 not in job.proven_images():
+        return NextStep(
+            proven=tuple(proven),
+            command=f"flashbench write {folder}",
+            why=f"image {newest} was never written",
+        )
+    proven.append("a whole write was read back from the chip, byte for byte")
+    return NextStep(
+        proven=tuple(proven),
+        command=f"flashbench verify {folder}",
+        why="chip verified, board not yet proven",
+    )
+
+
+def _damage_of_target(job: Job) -> str | None:
+    """Why the image of an unfinished write cannot be written on, or None."""
+    try:
+        _ = job.target
+    except JobDamaged as error:
+        return error.seen
+    return None
+
+
+def _backup_or_none(job: Job) -> Backup | None:
+    return reload_backup(job) if job.has_original else None
