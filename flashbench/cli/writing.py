@@ -108,7 +108,8 @@ def finish(
 
     For an unplugged adapter, a killed process, a power cut. The chip is read twice, what was
     found is kept in the job, and every page of it must be explained; units that were under
-    way are erased again, whatever they read. Back to the original instead: restore.
+    way are erased again, whatever they read. Back to the original instead: restore. With no
+    unfinished write there is nothing to finish, and it is refused.
 
     With --json (needs --yes): as for write.
     """
@@ -126,7 +127,7 @@ def finish_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool)
     def planned(at: AtBench, job: "Job") -> "Plan":
         return steps.plan_finish(at.chip, job, progress=at.progress)
 
-    _rewrite(output, folder, options, planned, yes=yes)
+    _rewrite(output, folder, options, planned, demand=steps.demand_unfinished, yes=yes)
 
 
 def restore(
@@ -167,8 +168,15 @@ def restore_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool
 
 
 def _rewrite(
-    output: Output, folder: Path, options: BenchOptions, planned: Planner, *, yes: bool
+    output: Output,
+    folder: Path,
+    options: BenchOptions,
+    planned: Planner,
+    *,
+    demand: "Callable[[Job], None] | None" = None,
+    yes: bool,
 ) -> None:
+    """`demand` refuses a job at another step, before any pin is driven."""
     from flashbench.job.folder import Job
     from flashbench.safe_write import steps
 
@@ -176,6 +184,8 @@ def _rewrite(
     with Job.open(folder) as job, steps.outranked_by_unfinished(job):
         output.label = job.label
         output.job_half_written = job.unfinished() is not None
+        if demand is not None:
+            demand(job)
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
             return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)

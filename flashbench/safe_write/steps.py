@@ -18,6 +18,7 @@ from flashbench.errors import (
     ReadsUnsteady,
 )
 from flashbench.image.change_sheet import ChangedRange, NamedRange, change_sheet, changed_ranges
+from flashbench.job.events import ImageSaved, WriteFinished
 from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged, JobMissing, StepRefused
 from flashbench.progress import Progress, silent
@@ -31,7 +32,7 @@ from flashbench.safe_write.rewrite import rewrite
 from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.safe_write.stable_read import ReadsDisagree, StableRead, read_twice
 from flashbench.safe_write.verify import Verified, verify
-from flashbench.wording import quoted, ways_on
+from flashbench.wording import command_line, quoted, ways_on
 
 _STOPS: Final = (
     AdapterError,
@@ -207,8 +208,28 @@ def plan_write(
     return plan_rewrite(chip, backup, image, progress=progress)
 
 
+def demand_unfinished(job: Job) -> None:
+    """Return if there is something to finish. Needs no chip.
+
+    Raises:
+        StepRefused: no write of this job is unfinished.
+    """
+    if job.unfinished() is None:
+        raise StepRefused(
+            f"Job {job.label} has no unfinished write: there is nothing to finish.",
+            next_step=f"To write its image: {command_line('write', job.folder)}"
+            f"  (original: {command_line('restore', job.folder)})",
+        )
+
+
 def plan_finish(chip: Identified, job: Job, *, progress: Progress = silent) -> Plan:
-    """The plan of `finish`: from whatever an accident left, on to the job's image."""
+    """The plan of `finish`: from whatever an accident left, on to the job's image.
+
+    Raises:
+        StepRefused: no write is unfinished.
+        ChipUntouched: whatever `read_for_recovery` and `plan_recovery` refuse.
+    """
+    demand_unfinished(job)
     backup = reload_backup(job)
     target = job.target
     found = read_for_recovery(chip, job, progress=progress)
@@ -348,26 +369,54 @@ def next_step(job: Job) -> NextStep:
             f" (back instead: flashbench restore {folder})",
         )
     newest = job.newest_image()
-    if newest is None:
+    if newest is not None and not _is_intact(job, newest):
+        proven.append(f"image {newest} is not on disk as it was saved")
+    elif newest is not None:
+        proven.append(f"image {newest} on disk with its change sheet")
+    done = _proven_since_newest_image(job)
+    if done is not None:
+        held = _name_of(job, done.target_sha256)
+        proven.append(f"the chip last held {held}, read back byte for byte")
+        return NextStep(
+            proven=tuple(proven),
+            command=f"flashbench report {folder}",
+            why=f"{held} is on the chip: solder it down and try the board, which is not yet"
+            " proven; the report tells what was done",
+        )
+    if newest is None or not _is_intact(job, newest):
         return NextStep(
             proven=tuple(proven),
             command=f"flashbench edit {folder} --from-image FILE",
-            why="there is no edited image yet",
+            why="there is no edited image yet" if newest is None else "the image is damaged",
         )
-    proven.append(f"image {newest} on disk with its change sheet")
-    target_sha256 = screening.sha256_hex(job.load_image(newest))
-    if target_sha256 not in job.proven_images():
-        return NextStep(
-            proven=tuple(proven),
-            command=f"flashbench write {folder}",
-            why=f"image {newest} was never written",
-        )
-    proven.append("a whole write was read back from the chip, byte for byte")
     return NextStep(
         proven=tuple(proven),
-        command=f"flashbench verify {folder}",
-        why="chip verified, board not yet proven",
+        command=f"flashbench write {folder}",
+        why=f"image {newest} is not on the chip yet",
     )
+
+
+def _proven_since_newest_image(job: Job) -> WriteFinished | None:
+    """The last write that was finished, unless an image was made after it."""
+    for event in reversed(job.story):
+        if isinstance(event, WriteFinished):
+            return event
+        if isinstance(event, ImageSaved):
+            return None
+    return None
+
+
+def _name_of(job: Job, sha256: str) -> str:
+    number = job.image_number(sha256)
+    return "the original" if number is None else f"image {number}"
+
+
+def _is_intact(job: Job, number: int) -> bool:
+    try:
+        job.load_image(number)
+    except JobDamaged:
+        return False
+    return True
 
 
 def _damage_of_target(job: Job) -> str | None:

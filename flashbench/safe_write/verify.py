@@ -102,7 +102,6 @@ def _demand_registers(plan: Plan) -> dict[Register, int]:
             raise ChipHalfWritten(
                 f"The cells are proven, but the {register.value[0]} reads {now[register]:02X}h"
                 f" instead of {wanted:02X}h: the protection is not as it was.",
-                next_step="Check the WP# pin, then run:"
-                f" {command_line('finish', plan.job.folder)}",
+                next_step=f"Check the WP# pin, then run: {command_line('finish', plan.job.folder)}",
             )
     return now

@@ -213,7 +213,7 @@ def test_restore_puts_the_original_back(place: Workplace) -> None:
     assert "the chip holds the original" in result.stdout
 
 
-def test_next_leads_from_dump_to_verify(fresh: Workplace) -> None:
+def test_next_leads_from_dump_to_the_board(fresh: Workplace) -> None:
     commands = []
     for words in (
         ("dump", str(fresh.job), *fresh.at_bench),
@@ -223,7 +223,7 @@ def test_next_leads_from_dump_to_verify(fresh: Workplace) -> None:
         assert run(*words).exit_code == 0
         commands.append(told(run("next", str(fresh.job), "--json"))["command"])
 
-    assert [command.split()[1] for command in commands] == ["edit", "write", "verify"]
+    assert [command.split()[1] for command in commands] == ["edit", "write", "report"]
     assert run("next", str(fresh.job)).stdout.splitlines()[-1].startswith("job: ")
 
 
@@ -289,3 +289,23 @@ def test_a_job_folder_may_be_named_from_where_one_stands(
 
     assert result.exit_code == 0, result.stderr
     assert result.stdout.splitlines()[-1] == f"here: {TAKE_OUT}"
+
+
+def test_next_after_a_proven_write_sends_to_the_board_and_not_round_in_a_circle(
+    place: Workplace,
+) -> None:
+    def coming() -> tuple[str, str]:
+        facts = told(run("next", str(place.job), "--json"))
+        return facts["command"].split()[1], facts["why"]
+
+    assert coming()[0] == "write"
+    assert place.on_job("write", "--yes").exit_code == 0
+    after_write = coming()
+    assert place.on_job("restore", "--yes").exit_code == 0
+    after_restore = coming()
+
+    assert after_write[0] == after_restore[0] == "report"
+    assert after_write[1].startswith("image 1 is on the chip: solder it down and try the board")
+    assert after_restore[1].startswith(
+        "the original is on the chip: solder it down and try the board"
+    )

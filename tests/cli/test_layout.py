@@ -62,7 +62,6 @@ def test_what_commands_say_fits_80_columns(
         ("verify", "job", *bench),
         ("next", "job"),
         ("restore", "job", "--yes", *bench),
-        ("finish", "job", "--yes", *bench),
         ("adapters", "--loopback", "--adapter", "rehearsal:bench"),
     ):
         result = run(*words)

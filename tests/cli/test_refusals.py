@@ -61,7 +61,7 @@ def test_a_chip_that_changed_since_its_backup_is_refused(place: Workplace) -> No
     assert place.chip() == before
 
 
-@pytest.mark.parametrize("verb", ["write", "finish", "restore", "verify"])
+@pytest.mark.parametrize("verb", ["write", "restore", "verify"])
 def test_a_backup_altered_by_one_byte_is_refused(place: Workplace, verb: str) -> None:
     before = place.chip()
     original = place.job / "round-1" / "original.bin"
@@ -80,12 +80,12 @@ def test_a_backup_altered_by_one_byte_is_refused(place: Workplace, verb: str) ->
     assert place.chip() == before
 
 
-@pytest.mark.parametrize("verb", ["identify", "dump", "write", "verify", "finish", "restore"])
+@pytest.mark.parametrize("verb", ["identify", "dump", "write", "verify", "restore"])
 def test_a_supply_that_is_wrong_for_the_part_is_refused(place: Workplace, verb: str) -> None:
     before = place.chip()
     target = [] if verb == "identify" else [str(place.job)]
     again = ["--again"] if verb == "dump" else []
-    yes = ["--yes"] if verb in ("write", "finish", "restore") else []
+    yes = ["--yes"] if verb in ("write", "restore") else []
 
     result = run(
         verb, *target, *again, *yes, "--adapter", f"rehearsal:{place.bench}", "--supply", "5"
@@ -178,7 +178,7 @@ def test_another_label_for_a_job_is_a_wrong_call(place: Workplace) -> None:
     assert "bears the label 'board 17'" in three_lines(result)[1]
 
 
-@pytest.mark.parametrize("verb", ["write", "finish", "restore", "verify"])
+@pytest.mark.parametrize("verb", ["write", "restore", "verify"])
 def test_another_chip_in_the_socket_is_refused_and_left_alone(place: Workplace, verb: str) -> None:
     add_chip(place.bench, "other", part="MX25L12835F", contents=contents(seed=2))
     swap_chip(place.bench, "other")
@@ -220,11 +220,11 @@ def test_with_no_terminal_and_no_yes_nothing_is_begun(place: Workplace, verb: st
     assert place.chip() == before
 
 
-@pytest.mark.parametrize("verb", ["identify", "dump", "write", "verify", "finish", "restore"])
+@pytest.mark.parametrize("verb", ["identify", "dump", "write", "verify", "restore"])
 def test_without_a_declared_supply_no_pin_is_driven(place: Workplace, verb: str) -> None:
     target = [] if verb == "identify" else [str(place.job)]
     again = ["--again"] if verb == "dump" else []
-    yes = ["--yes"] if verb in ("write", "finish", "restore") else []
+    yes = ["--yes"] if verb in ("write", "restore") else []
 
     result = run(verb, *target, *again, *yes, "--adapter", f"rehearsal:{place.bench}")
 
@@ -338,3 +338,16 @@ def test_no_control_character_of_a_label_a_marking_or_a_path_reaches_the_termina
         assert result.exit_code in (2, 3)
         assert "\x1b" not in result.output
         assert len(result.stderr.splitlines()) == 3
+
+
+def test_with_no_unfinished_write_there_is_nothing_to_finish(place: Workplace) -> None:
+    before = place.chip()
+
+    result = place.on_job("finish", "--yes")
+
+    assert result.exit_code == 3
+    _, seen, next_step = three_lines(result)
+    assert seen == "Job board 17 has no unfinished write: there is nothing to finish."
+    assert f"flashbench write {place.job}" in next_step
+    assert f"flashbench restore {place.job}" in next_step
+    assert place.chip() == before
