@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from flashbench.cli.bench import chip_at_bench
+from flashbench.cli.bench import chip_at_bench, is_rehearsal
 from flashbench.cli.options import (
     AdapterOption,
     BenchOptions,
@@ -23,11 +23,12 @@ from flashbench.cli.output import (
     command,
     hz_text,
     listed,
+    many,
     size_text,
     the_target,
     time_text,
 )
-from flashbench.errors import WrongCall
+from flashbench.errors import ChipUntouched, WrongCall
 
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
@@ -40,6 +41,14 @@ def identify(
     marking: MarkingOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
+    as_row: Annotated[
+        bool,
+        typer.Option(
+            "--as-row",
+            show_default=False,
+            help="Print ID and SFDP as a row for the chip table, to send in what it lacks.",
+        ),
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Say which chip is in the socket. Changes nothing.
@@ -48,22 +57,23 @@ def identify(
       flashbench identify --supply 3.3
       flashbench identify --supply 1.8 --marking "W25Q64JWSSIQ"
       flashbench identify --supply 3.3 --adapter rehearsal:practice/bench
+      flashbench identify --supply 3.3 --as-row > row.toml
 
     First contact sends only what is safe on every chip, at 1 MHz. A part that shares its ID
     with others is told apart by --marking.
 
     With --json: jedec_id (hex), parts, density_bytes, size_sources, supply (volts,
     known_from, declared_volts), marking, unique_id, sfdp, registers, protected, doubts,
-    adapter.
+    adapter; with --as-row also row.
     """
     options = BenchOptions(
         adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
     )
     with command(json=json, traceback=trace is not None) as output:
-        identify_at(output, options)
+        identify_at(output, options, as_row=as_row)
 
 
-def identify_at(output: Output, options: BenchOptions) -> None:
+def identify_at(output: Output, options: BenchOptions, *, as_row: bool = False) -> None:
     """What `identify` does."""
     from flashbench.chip.identity import identify as identify_chip
     from flashbench.chip.protection import explain, protected_ranges
@@ -77,6 +87,9 @@ def identify_at(output: Output, options: BenchOptions) -> None:
         output.facts = chip.facts() | {
             "protected": [[stretch.start, stretch.stop] for stretch in protected]
         }
+        if as_row:
+            _print_row(output, chip)
+            return
         low, high = profile.supply_volts
         output.say(" or ".join(profile.parts) or "A chip that the table does not know")
         output.rows(
@@ -102,6 +115,29 @@ def identify_at(output: Output, options: BenchOptions) -> None:
                 *listed("doubts", profile.doubts or ("none",)),
             ]
         )
+
+
+def _print_row(output: Output, chip: "Identified") -> None:
+    from importlib.metadata import version
+
+    from chipdb.as_row import as_row
+
+    if chip.sfdp is None:
+        raise ChipUntouched(
+            "This chip has no SFDP that can be read, so there is nothing to make a row of.",
+            next_step="Send in its marking and its datasheet instead.",
+        )
+    facts = chip.adapter.facts
+    by = "from a model in a rehearsal" if is_rehearsal(chip.adapter) else f"on {facts.chip}"
+    row = as_row(
+        chip.jedec_id,
+        chip.sfdp,
+        part=chip.marking or (chip.profile.parts[0] if chip.profile.parts else "?"),
+        read_by=f"ID and SFDP read by flashbench {version('flashbench')} {by}",
+    )
+    output.facts["row"] = row
+    output.stdout_is_a_file = True
+    output.block(row)
 
 
 def _sources(chip: "Identified") -> str:
@@ -289,4 +325,13 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
             if held.equals is not None:
                 output.say(f"{job.label}: the chip holds {the_target(held.equals)}, byte for byte.")
                 output.rows([("sha256", held.sha256)])
+            elif held.first_difference is not None:
+                output.say(f"{job.label}: the chip holds nothing that this job knows.")
+                output.rows(
+                    [
+                        ("nearest", the_target(held.nearest)),
+                        ("differing", many(held.differing_bytes, "byte")),
+                        ("first at", f"{held.first_difference:08x}"),
+                    ]
+                )
             steps.demand_known(held, job)

@@ -264,19 +264,23 @@ def _change_rows(plan: "Plan", *, model_time: bool) -> list[tuple[str, str]]:
     rows += [
         ("erases", f"{what}, {bytes_text(_erased_bytes(plan))}"),
         ("programs", many(cells.page_count, "page")),
-        ("bystanders", _bystander_text(cells.bystander_bytes)),
+        ("bystanders", _bystander_text(plan)),
         ("protection", _protection_text(plan)),
         ("time", _time_text(steps.expected_seconds(plan), model_time=model_time)),
     ]
     return rows
 
 
-def _bystander_text(byte_count: int) -> str:
-    if not byte_count:
+def _bystander_text(plan: "Plan") -> str:
+    erased = []
+    if plan.suspect:
+        half_done = sum(len(stretch) for stretch in plan.suspect)
+        erased.append(f"{bytes_text(half_done)} of the half-done units")
+    if plan.cells.bystander_bytes:
+        erased.append(f"{bytes_text(plan.cells.bystander_bytes)} that shall not change")
+    if not erased:
         return "none: no byte that shall not change is erased"
-    return (
-        f"{bytes_text(byte_count)} that shall not change are erased with them and programmed again"
-    )
+    return f"{' and '.join(erased)} are erased and programmed again"
 
 
 def _protection_text(plan: "Plan") -> str:

@@ -393,3 +393,30 @@ def test_commands_in_sentences_can_be_copied_from_a_path_with_a_space(
     assert three_lines(changed)[2].endswith(f"flashbench dump '{moved}' --again")
     nothing = run("verify", f"{moved} b", *bench)
     assert three_lines(nothing)[1] == f"There is no job in '{moved} b'."
+
+
+def test_verify_says_how_far_a_half_written_chip_is_from_what_the_job_knows(
+    half_written: Workplace,
+) -> None:
+    half_written.set_cells(0x0010_0000, b"\xff" * 4096)
+    half_written.set_cells(0x00FF_F000, bytes(4096))
+
+    result = half_written.on_job("verify")
+
+    facts = told(half_written.on_job("verify", "--json"))
+    said = result.stdout
+    assert result.exit_code == 4
+    assert facts["equals"] is None
+    assert f"  nearest    {facts['nearest'].replace('original', 'the original')}\n" in said
+    assert f"  differing  {facts['differing_bytes']} bytes\n" in said
+    assert f"  first at   {facts['first_difference']:08x}\n" in said
+
+
+def test_finish_says_how_much_of_half_done_units_is_erased(half_written: Workplace) -> None:
+    result = half_written.on_job("finish", "--yes")
+
+    assert result.exit_code == 0, result.stderr
+    assert "of the half-done units are erased and programmed again" in " ".join(
+        result.stdout.split()
+    )
+    assert "no byte that shall not change is erased" not in result.stdout
