@@ -41,6 +41,7 @@ class Output:
         self._other_chip = False
         self.facts: dict[str, Any] = {}
         self.found: list[dict[str, Any]] | None = None
+        self.stdout_is_a_file = False  # then the last line goes where it cannot spoil it
 
     def say(self, text: str = "") -> None:
         """A paragraph."""
@@ -79,7 +80,8 @@ class Output:
                 "next_step": error.next_step,
                 "exit_status": error.exit_status,
             }
-        self._complain("\n".join(map(shown, (error.state, error.seen, error.next_step))))
+        for sentence in (error.state, error.seen, error.next_step):
+            self._complain(self._paragraph(sentence))
 
     def crash(self, error: Exception, *, with_traceback: bool) -> None:
         """One line for what nobody foresaw."""
@@ -104,7 +106,7 @@ class Output:
         if self.json and not self.nested:
             typer.echo(json.dumps(self.facts if self.found is None else self.found, indent=2))
         if speaks_of_chip and not self._is_silent:
-            typer.echo(self._labelled(self._last_line()), err=self.json)
+            typer.echo(self._labelled(self._last_line()), err=self.json or self.stdout_is_a_file)
 
     @property
     def _may_be_taken_out(self) -> bool:
@@ -129,6 +131,13 @@ class Output:
     def _is_silent(self) -> bool:
         """A part of a command that says everything in one JSON object."""
         return self.json and self.nested
+
+    def _paragraph(self, sentence: str) -> str:
+        """One line of an error: in a pipe as it is, for eyes in 80 columns, indented from its
+        second line on."""
+        if not (self.nested or sys.stderr.isatty()):
+            return shown(sentence)
+        return "\n".join(_wrapped(sentence, indent="", hanging="  "))
 
     def _complain(self, text: str) -> None:
         if not self._is_silent:
@@ -214,13 +223,13 @@ def _shown_lines(text: str) -> str:
     return "\n".join(map(shown, text.split("\n")))
 
 
-def _wrapped(text: str, *, indent: str, columns: int = COLUMNS) -> list[str]:
+def _wrapped(text: str, *, indent: str, hanging: str = "", columns: int = COLUMNS) -> list[str]:
     """Lines of at most `columns`; a path or a hash that is longer stays in one piece."""
     return textwrap.wrap(
         shown(text),
         columns,
         initial_indent=indent,
-        subsequent_indent=indent,
+        subsequent_indent=indent + hanging,
         break_long_words=False,
         break_on_hyphens=False,
     ) or [indent]

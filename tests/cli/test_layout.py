@@ -8,7 +8,8 @@ import typer
 
 from flashbench.cli import app
 from flashbench.cli.options import clock_hz, supply_volts
-from flashbench.cli.output import bytes_text, size_text, time_text
+from flashbench.cli.output import Output, bytes_text, size_text, time_text
+from flashbench.errors import ChipHalfWritten
 from tests.cli.workplace import Workplace, run
 
 COMMANDS = [
@@ -160,3 +161,29 @@ def test_every_command_takes_json() -> None:
 
 def test_the_app_is_what_the_entry_point_runs() -> None:
     assert len(app.registered_commands) >= len(COMMANDS)
+
+
+def long_error() -> ChipHalfWritten:
+    return ChipHalfWritten(
+        "What was seen is told in a sentence that is longer than a line of a terminal can hold.",
+        next_step="Run: flashbench finish '/srv/bags/a customer/17'"
+        "  (or: flashbench restore '/srv/bags/a customer/17')",
+    )
+
+
+def test_on_a_terminal_an_error_is_three_paragraphs_of_80_columns(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+
+    Output(json=False).refuse(long_error())
+
+    lines = capsys.readouterr().err.splitlines()
+    assert too_wide("\n".join(lines)) == []
+    assert [line.startswith("  ") for line in lines] == [False, False, True, False, True]
+
+
+def test_in_a_pipe_an_error_is_three_lines(capsys: pytest.CaptureFixture[str]) -> None:
+    Output(json=False).refuse(long_error())
+
+    assert capsys.readouterr().err == f"{long_error()}\n"
