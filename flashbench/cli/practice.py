@@ -5,6 +5,7 @@ Every step is the command's own function, run on options as a person would type 
 
 import tempfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -21,6 +22,7 @@ from flashbench.wording import quoted
 
 _HALF_WRITTEN: Final = 4
 _PAGES_BEFORE_THE_ACCIDENT: Final = 5
+_MARKING: Final = "W25Q128JV"
 
 Body = Callable[[Output], None]
 
@@ -119,17 +121,21 @@ class _Practice:
         self._tell(
             1,
             "Which chip is it? The supply is said first: no pin is driven before. The bench"
-            " supplies 3.3 V, and the marking on the chip says W25Q128JV.",
+            f" supplies 3.3 V, and the marking on the chip says {_MARKING}.",
         )
-        self._do(["identify"], lambda output: identify_at(output, self._options))
+        marked = replace(self._options, marking=_MARKING)
+        self._do(
+            ["identify", "--marking", _MARKING],
+            lambda output: identify_at(output, marked),
+        )
         self._tell(
             2,
             "The only copy in the world of this board's serial numbers and keys: read twice, two"
             " ways, compared, saved, read back from the disk, hashed.",
         )
         self._do(
-            ["dump", str(self._job), "--label", self._demo.label],
-            lambda output: dump_at(output, self._job, self._options, label=self._demo.label),
+            ["dump", str(self._job), "--label", self._demo.label, "--marking", _MARKING],
+            lambda output: dump_at(output, self._job, marked, label=self._demo.label),
         )
 
     def _edit(self) -> None:

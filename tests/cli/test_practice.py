@@ -44,6 +44,8 @@ def test_every_command_of_the_job_is_shown_as_a_person_would_type_it(
     ]  # fmt: skip
     assert "\nThe chip is half-written.\nThe adapter left the USB" in said
     assert "Leave the chip in: it is half-written." in said
+    assert said.count("--marking W25Q128JV") == 2
+    assert ["marking", "W25Q128JV"] in [line.split() for line in said.splitlines()]
     assert [line for line in said.splitlines() if len(line) > 80] == []
 
 
