@@ -133,10 +133,6 @@ class QemuChip:
         """The array, from the file behind it: what the chip holds without asking it."""
         return self._image.read_bytes()
 
-    def stored_cells(self) -> bytes:
-        """What QEMU keeps in its file, past every instruction of the chip."""
-        return self._image.read_bytes()
-
     def close(self) -> None:
         """End the QEMU process and remove its files."""
         self._replies.close()
