@@ -90,10 +90,14 @@ def _packages(view: JobView, texts: Texts, pictures: Pictures) -> Element | None
     if not view.packages or view.state not in (State.PREPARED, *_CHANGED):
         return None
     change = view.packages[0]
+    planned = view.state is not State.PROVEN
     return el(
         "figure",
-        pictures.packages(change),
-        el("figcaption", texts("customer.packages-caption")),
+        pictures.packages(change, planned=planned),
+        el(
+            "figcaption",
+            texts("customer.packages-planned" if planned else "customer.packages-caption"),
+        ),
         class_="packages-figure",
     )
 
@@ -104,7 +108,10 @@ def _figures(view: JobView, texts: Texts) -> Element | None:
     figures = [(texts("package.count", count=2), texts("customer.figure-read"), "reads")]
     if view.changes is not None and view.state is not State.RESTORED:
         size = number(view.original.size)
-        sentence = texts("customer.figure-changed", size=size)
+        done = view.state is State.PROVEN
+        sentence = texts(
+            "customer.figure-changed" if done else "customer.figure-planned", size=size
+        )
         figures.append((number(view.changes.changed_bytes), sentence, "changed-bytes"))
     if view.state in _READ_BACK:
         figures.append(("100 %", texts("customer.figure-verified"), "verified"))
@@ -166,12 +173,14 @@ def _map(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
     drawn = view.map_after if view.state in (State.PREPARED, *_CHANGED) else view.map_before
     if drawn is None:
         return None
+    planned = drawn is view.map_after and view.state is not State.PROVEN
     return el(
         "figure",
         el("h2", texts("customer.map-title")),
         pictures.chip_map(drawn, description=map_summary(texts, drawn), addresses=False),
         legend(texts, pictures, drawn),
         el("figcaption", texts("customer.map-caption", cell=short_size(drawn.cell_bytes))),
+        el("figcaption", texts("customer.map-planned")) if planned else None,
     )
 
 

@@ -190,8 +190,8 @@ class Pictures:
             return self._texts("shelf.supply-declared")
         return self._texts("shelf.supply-not-declared") if chip.supply_volts else ""
 
-    def packages(self, change: PackageChange) -> Element:
-        """The packages as the record described them before, an arrow, and as it does now."""
+    def packages(self, change: PackageChange, *, planned: bool) -> Element:
+        """The packages as the record described them, an arrow, and as it does now or shall."""
         texts = self._texts
         before, after = (
             f"{gigabytes(one.capacity_gbit)} GB" for one in (change.before, change.after)
@@ -204,9 +204,15 @@ class Pictures:
             )
         doubted = Open.ROW in change.open or Open.UNIT in change.open
         return self._picture(
-            *self._side(change, 0, after=False, doubted=doubted),
+            *self._side(change, 0, texts("package.before"), after=False, doubted=doubted),
             el("path", d="M236 82h40m-13 -12l13 12l-13 12", class_="arrow"),
-            *self._side(change, 296, after=True, doubted=bool(set(change.open) - {Open.COUNT})),
+            *self._side(
+                change,
+                296,
+                texts("package.planned" if planned else "package.after"),
+                after=True,
+                doubted=bool(set(change.open) - {Open.COUNT}),
+            ),
             width=520,
             height=146 if change.count is None else 172,
             title=texts("customer.packages-title"),
@@ -215,7 +221,7 @@ class Pictures:
         )
 
     def _side(
-        self, change: PackageChange, left: float, *, after: bool, doubted: bool
+        self, change: PackageChange, left: float, when: str, *, after: bool, doubted: bool
     ) -> list[Element]:
         one = change.after if after else change.before
         texts = self._texts
@@ -226,7 +232,7 @@ class Pictures:
         )
         kind = "package now" if after else "package"
         drawn = [
-            el("text", texts("package.after" if after else "package.before"), x=left + 66, y=14),
+            el("text", when, x=left + 66, y=14),
             el("text", counted, x=left + 56, y=92, class_="count", text_anchor="end"),
         ]
         if change.count is None or change.count > 1:

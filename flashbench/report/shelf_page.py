@@ -19,6 +19,7 @@ from flashbench.report.view import (
     Moment,
     PackageChange,
     ReadDifference,
+    State,
     StoredFile,
 )
 from flashbench.report.wording import address, flash_size, number, second, short_size, volts
@@ -219,11 +220,11 @@ def _board_wrote(view: JobView, texts: Texts) -> Element | None:
 def _packages(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
     return part(
         texts("shelf.packages"),
-        *(_package(change, texts, pictures) for change in view.packages),
+        *(_package(change, view, texts, pictures) for change in view.packages),
     )
 
 
-def _package(change: PackageChange, texts: Texts, pictures: Pictures) -> Element:
+def _package(change: PackageChange, view: JobView, texts: Texts, pictures: Pictures) -> Element:
     open_questions = [
         el("li", texts(f"package.open.{one.value}", index=change.index_text))
         if one.value == "row"
@@ -232,7 +233,7 @@ def _package(change: PackageChange, texts: Texts, pictures: Pictures) -> Element
     ]
     return el(
         "figure",
-        pictures.packages(change),
+        pictures.packages(change, planned=view.state is not State.PROVEN),
         el("figcaption", change.part) if change.part else None,
         el("h3", f"{texts('page.unproven-mark')} {texts('package.open-title')}")
         if open_questions

@@ -81,9 +81,14 @@ def test_a_page_that_fetches_or_runs_something_would_be_noticed(tmp_path: Path) 
     assert len(shown(tmp_path, html).console) == 1
 
 
-@pytest.mark.parametrize("seen", [None, Outcome(boots=True, memory_shown_gbit=64, test_hours=8)])
+BOOTED = Outcome(boots=True, memory_shown_gbit=64, test_hours=8)
+
+
+@pytest.mark.parametrize(
+    ("job", "seen"), [("practice", None), ("practice", BOOTED), ("half written", None)]
+)
 def test_the_fullest_customers_page_is_one_sheet_of_a4(
-    tmp_path: Path, seen: Outcome | None
+    tmp_path: Path, job: str, seen: Outcome | None
 ) -> None:
     long = "what somebody typed, and went on to type " * 10
     booking = replace(
@@ -91,8 +96,9 @@ def test_the_fullest_customers_page_is_one_sheet_of_a4(
         device=long, fault=long, note=long, disk_encrypted=True, recovery_key_at_hand=False,
     )  # fmt: skip
     view = replace(
-        view_of("practice", scene.BOOKING), booking=booking, outcome=seen, label="long label " * 10
-    )
+        view_of(job, scene.BOOKING),
+        booking=booking, outcome=seen, label="long label " * 10, practice=True,
+    )  # fmt: skip
 
     assert sheets_of_the_customers_page(tmp_path, view) == 1
 

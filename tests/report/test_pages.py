@@ -86,7 +86,7 @@ def test_the_customer_reads_about_data_warranty_and_updates() -> None:
     assert "Is my data safe?" in page.text
     assert "may end the maker's warranty" in page.text
     assert "An update of the firmware from the maker may undo the edit" in page.text
-    assert "None of the changed bytes lies in a serial number" in page.text
+    assert "None of the bytes in question lies in a serial number" in page.text
 
 
 def test_nothing_is_promised_about_a_board_that_was_not_seen_to_start() -> None:
@@ -107,6 +107,17 @@ def test_nothing_is_called_verified_that_was_not_read_back(job: str) -> None:
     assert not [node for node in page.all() if node.attributes.get("data-fact") == "verified"]
     assert not [node for node in page.all() if node.attributes.get("data-fact") == "holds-code"]
     assert "every byte is as intended" not in page.text.lower()
+
+
+@pytest.mark.parametrize("job", ["edited", "half written"])
+def test_what_is_only_planned_is_not_called_changed(job: str) -> None:
+    page = page_of(read_html(render(view_of(job))), "customer")
+    words = [node.text for node in page.find("svg")[0].find("text")]
+
+    assert words[0] == "before" and "planned" in words and "now" not in words
+    assert "bytes to be changed" in page.text
+    assert "not on the chip, or not proven to be" in page.text
+    assert "planned" not in page_of(read_html(render(view_of("written"))), "customer").text
 
 
 def test_missing_facts_are_not_shown() -> None:
