@@ -9,6 +9,7 @@ from flashbench.cli import (
     adapters,
     check_contact,
     editing,
+    inspecting,
     job_commands,
     lookup,
     practice,
@@ -30,6 +31,7 @@ app.command()(lookup.lookup)
 app.command()(check_contact.check_contact)
 app.command()(reading.identify)
 app.command()(reading.dump)
+app.command()(inspecting.inspect)
 app.command()(editing.edit)
 app.command()(writing.write)
 app.command()(reading.verify)

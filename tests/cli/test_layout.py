@@ -19,6 +19,7 @@ COMMANDS = [
     "check-contact",
     "identify",
     "dump",
+    "inspect",
     "edit",
     "write",
     "verify",
