@@ -396,11 +396,8 @@ def _takes_4_address_bytes(chip: Identified, place: Address) -> bool:
     and from 256 times the address. A part that powers up so was not left so.
     """
     profile = chip.profile
-    if (
-        not profile.read_4byte_opcodes
-        or chip.tells_its_address_mode
-        or "power-up" in profile.quirks
-    ):
+    has_13h = profile.read_4byte_opcodes or reading.uses_dedicated_reads(profile)
+    if not has_13h or chip.tells_its_address_mode or "power-up" in profile.quirks:
         return False
     place = Address(place % frames.READ_FRAME_BYTES_MAX)
 

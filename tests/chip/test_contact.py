@@ -278,8 +278,10 @@ def test_no_clock_is_found_where_every_clock_fails() -> None:
 
 def test_a_blank_chip_says_that_its_clock_is_proven_by_the_id_alone() -> None:
     with a_bench(contents=b"\xff" * SMALL.density_bytes) as bench:
-        proof = checked(bench).clock
+        check = checked(bench)
 
+    proof = check.clock
+    assert check.diagnosis.name is Finding.GOOD
     assert proof is not None
     assert "only the ID and SFDP speak for the clock" in proof.sentences()[-1]
 
