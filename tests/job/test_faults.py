@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from itertools import count, islice
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -85,6 +86,14 @@ STEPS: dict[str, tuple[Step, tuple[Step, ...], int]] = {
     "write": (write, (create, save_original, save_image), 59),
     "open a round": (open_round, (create, save_original), 89),
 }
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """In memory where there is such a place: thousands of folders, and nothing here is synced."""
+    memory = Path("/dev/shm")
+    with TemporaryDirectory(dir=memory if memory.is_dir() else None) as place:
+        yield Path(place)
 
 
 @pytest.fixture(params=STEPS)
