@@ -2,7 +2,7 @@
 
 from flashbench.safe_write.found import page_that_no_write_tore
 
-UNITS = [(range(0, 4096), range(4096, 8192), range(8192, 12288))]
+UNITS = [(range(4096), range(4096, 8192), range(8192, 12288))]
 ORIGINAL = b"\x11" * 16384
 
 
@@ -12,8 +12,8 @@ def half_way() -> bytes:
 
 
 def test_units_proven_to_hold_a_lost_image_are_not_taken_for_torn_ones() -> None:
-    assert page_that_no_write_tore(half_way(), [ORIGINAL], UNITS, lost=[range(0, 8192)]) is None
+    assert page_that_no_write_tore(half_way(), [ORIGINAL], UNITS, lost=[range(8192)]) is None
 
 
 def test_strange_pages_beside_the_proven_units_of_a_lost_image_are_still_refused() -> None:
-    assert page_that_no_write_tore(half_way(), [ORIGINAL], UNITS, lost=[range(0, 4096)]) == 4096
+    assert page_that_no_write_tore(half_way(), [ORIGINAL], UNITS, lost=[range(4096)]) == 4096
