@@ -413,7 +413,7 @@ def _old_macronix(bp: int, size: int) -> Ranges:
     if bp in (7, 8, 15):
         return (range(size),)
     if bp < 7:
-        return (range(size - _block_length(bp, 3, size), size),)
+        return (range(max(0, size - _block_length(bp, 3, size)), size),)
     return (range(size - (size >> bp - 8)),)
 
 
