@@ -75,6 +75,14 @@ def padding_end(data: bytes, start: int) -> int:
     return start + len(window) - len(window.lstrip(window[:1]))
 
 
+def padding_start(data: bytes, end: int) -> int:
+    """Where the run of equal blank bytes that ends at `end` begins; `end` if there is none."""
+    if end < 1 or data[end - 1] not in BLANK:
+        return end
+    window = data[max(0, end - LONGEST_PADDING) : end]
+    return end - len(window) + len(window.rstrip(window[-1:]))
+
+
 # ---- rows by signature
 
 
@@ -333,7 +341,7 @@ def _begin_bits(data: bytes, start: int, distance: int) -> float:
 
 READINGS_MAX = 24
 ISLAND_READINGS_MAX = 6
-HITS_MAX = 200  # of one start, looked at closely
+HITS_MAX = 120  # of one start, looked at closely
 DEPTH_BITS = 4.0  # what a further block may add by its place and header
 UNEQUAL_TAIL = 256  # bytes at the end of two copies in which they may differ here and there
 CHANCE_BYTES = 3  # so many bytes beside a copied stretch may be equal by chance
@@ -407,10 +415,13 @@ def _rows_across(
         steps.append(_Step(alive, at, end))
         done = end >= lowest
         worth = _stored_worth(window, alive[done]) - _GUESSES.cost[alive[done]]
-        worth -= _distance_bits(end[done] - (solid_end - start))
-        hits += [
-            (float(bits), int(guess), depth) for bits, guess in zip(worth, alive[done], strict=True)
-        ]
+        worth -= np.minimum(
+            _distance_bits(end[done] - (solid_end - start)),
+            _distance_bits(end[done] - (span.end - start)) + 1.0,
+        )
+        top = np.argsort(-worth, kind="stable")[:HITS_MAX]
+        guesses = alive[done]
+        hits += [(float(worth[index]), int(guesses[index]), depth) for index in top]
         alive, at = alive[~done], beyond_blank[np.minimum(end[~done], len(window) - 1)]
         if not len(alive):
             break

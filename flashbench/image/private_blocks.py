@@ -18,6 +18,7 @@ from flashbench.image.chains import (
     Row,
     length_at,
     padding_end,
+    padding_start,
     rows_by_letters,
     rows_by_signature,
     rows_in_copy,
@@ -30,8 +31,12 @@ from flashbench.image.rule_choice import RuleChoice, RuleSearch
 from flashbench.image.windows import Repeats
 
 SURE_BITS = 14.0  # left over when everything tried has been taken off
+CLEAR_BITS, CLEAR_MARGIN = 8.0, 8.0  # fewer will do if no other reading comes near
+POSSIBLE_BITS = 3.0
+CHECK_BITS = 8.0  # of them, those that the check of a row must give
 ENOUGH_BITS = 64.0  # of a check: no row with fewer bits of its own will do better
-SEARCHES_MAX = 250  # blocks searched for check rules: bounds the time
+COPY_CHECK_BITS = 2.0  # copies have a start and an end that need no check to be seen
+SEARCHES_MAX = 100  # blocks searched for check rules, for each sort of row: bounds the time
 COPIES_TRIED_MAX = 60
 ISLANDS_TRIED_MAX = 20
 ISLAND_MAX = 1 << 16  # bytes
@@ -50,14 +55,24 @@ class _Reading:
     row: Row
     choice: RuleChoice
     bits: float
+    margin: float = 0.0  # to the best reading with other bounds
 
     @property
     def is_sure(self) -> bool:
-        return self.bits >= SURE_BITS and (self.row.copy_at is not None or len(self.row.blocks) > 2)
+        if self.row.copy_at is None and len(self.row.blocks) < 3:
+            return False
+        if self.row.copy_at is None:
+            return self.bits >= SURE_BITS and self.choice.bits >= CHECK_BITS
+        clear = self.bits >= CLEAR_BITS and self.margin >= CLEAR_MARGIN
+        return (self.bits >= SURE_BITS or clear) and self.choice.bits >= COPY_CHECK_BITS
 
 
-def find_private_blocks(data: bytes, *, known: Sequence[Span] = ()) -> tuple[Block, ...]:
+def find_private_blocks(
+    data: bytes, *, known: Sequence[Span] = (), repeats: Repeats | None = None
+) -> tuple[Block, ...]:
     """Undocumented blocks outside the `known` stretches, by offset.
+
+    `repeats` are those of `data`, if the caller has them already.
 
     Blocks are FOUND where chance is ruled out and POSSIBLE where it is not. Copies are told by
     `copy_of`, with the stretches in which they differ.
@@ -65,17 +80,18 @@ def find_private_blocks(data: bytes, *, known: Sequence[Span] = ()) -> tuple[Blo
     if len(data) < 64:
         return ()
     search = _Search(data, known)
-    return with_copies(data, tuple(sorted(search.run(), key=lambda block: block.offset)))
+    found = search.run(repeats or Repeats(data))
+    return with_copies(data, tuple(sorted(found, key=lambda block: block.offset)))
 
 
 class _Search:
     def __init__(self, data: bytes, known: Sequence[Span]) -> None:
         self._data = data
         self._taken = list(known)
-        self._rules = RuleSearch(data, limit=SEARCHES_MAX)
+        self._rules = RuleSearch(data)
+        self._places: dict[bytes, list[int]] = {}
 
-    def run(self) -> list[Block]:
-        repeats = Repeats(self._data)
+    def run(self, repeats: Repeats) -> list[Block]:
         blocks: list[Block] = []
         unsure: list[_Reading] = []
         for rows, tried in self._candidates(repeats):
@@ -84,7 +100,7 @@ class _Search:
                 continue
             if best.is_sure:
                 blocks += self._blocks_of(best)
-            elif best.bits >= 0:
+            elif best.bits >= POSSIBLE_BITS:
                 unsure.append(best)
         for reading in sorted(unsure, key=lambda reading: -reading.bits):
             if self._is_free(reading.row.blocks):
@@ -94,15 +110,21 @@ class _Search:
     def _candidates(self, repeats: Repeats) -> Iterator[tuple[list[Row], int]]:
         """Rows that exclude one another, and how many such lists there are of one sort."""
         for sort in (rows_by_signature, rows_by_letters):
+            self._rules.allow(SEARCHES_MAX)
             yield from self._grouped(sort(self._data, repeats))
+        self._rules.allow(SEARCHES_MAX)
         copies = repeats.copies
         for copy in copies[:COPIES_TRIED_MAX]:
-            if self._is_free([copy.span]):
+            if self._is_free([copy.span]) and not self._rules.exhausted:
                 yield rows_in_copy(self._data, repeats, copy), len(copies)
-        islands = [span for span in repeats.islands if self._is_free([span])]
+        self._rules.allow(SEARCHES_MAX)
+        islands = [
+            span
+            for span in repeats.islands
+            if span.end - span.start <= ISLAND_MAX and self._is_free([span])
+        ]
         for island in islands[:ISLANDS_TRIED_MAX]:
-            if island.end - island.start <= ISLAND_MAX:
-                yield rows_in_island(self._data, repeats, island), len(islands)
+            yield rows_in_island(self._data, repeats, island), len(islands)
 
     def _grouped(self, found: Iterable[Row]) -> Iterator[tuple[list[Row], int]]:
         """Rows grouped by where they begin, those with the most agreement first.
@@ -122,23 +144,33 @@ class _Search:
     def _best_of(self, rows: Iterable[Row], price: float) -> _Reading | None:
         """The best reading among rows that exclude one another."""
         best: _Reading | None = None
+        second = -math.inf
         for row in rows:
             if best is not None and best.choice.bits >= ENOUGH_BITS and row.bits < best.row.bits:
                 break
-            if self._is_free(row.blocks):
-                reading = self._read(row, price)
-                if reading is not None and (best is None or reading.bits > best.bits):
-                    best = reading
-        return best
+            reading = self._read(row, price) if self._is_free(row.blocks) else None
+            if reading is None:
+                continue
+            if best is None or reading.bits > best.bits:
+                second = -math.inf if best is None else best.bits
+                best = reading
+            else:
+                second = max(second, reading.bits)
+        return best and replace(best, margin=best.bits - second)
 
     def _is_free(self, spans: Iterable[Span]) -> bool:
         return not any(span.overlaps(taken) for span in spans for taken in self._taken)
 
     def _read(self, row: Row, price: float) -> _Reading | None:
         spans = list(row.blocks)
-        for distance in self._distances(row):
-            spans += [Span(start + distance, end + distance) for start, end in row.blocks]
+        if row.copy_at is not None:
+            spans += [Span(start + row.copy_at, end + row.copy_at) for start, end in row.blocks]
         choice = self._rules.choose(spans, row.length_field)
+        if choice is not None and row.bits + choice.bits > price:
+            spans = list(row.blocks)
+            for distance in self._distances(row):
+                spans += [Span(start + distance, end + distance) for start, end in row.blocks]
+            choice = self._rules.choose(spans, row.length_field)
         if choice is None:
             return None
         return _Reading(row, choice, row.bits + choice.bits - price)
@@ -182,10 +214,11 @@ class _Search:
             span = waiting.pop()
             starts = {span.end, padding_end(self._data, span.end)}
             nearest = max(0, span.start - EXTENSION_MAX)
+            solid = padding_start(self._data, span.start)
             starts.update(
                 at
                 for at in range(nearest, span.start - SHORTEST_BLOCK)
-                if length_at(self._data, field, at) == span.start - at
+                if solid <= at + length_at(self._data, field, at) <= span.start
             )
             for start in starts:
                 found = Span(start, start + length_at(self._data, field, start))
@@ -196,13 +229,15 @@ class _Search:
                     self._taken.append(found)
                     waiting.append(found)
 
-    def _occurrences(self, head: bytes) -> Iterator[int]:
-        at = -1
-        for _ in range(OCCURRENCES_MAX):
-            at = self._data.find(head, at + 1)
-            if at < 0:
-                return
-            yield at
+    def _occurrences(self, head: bytes) -> list[int]:
+        if head not in self._places:
+            found: list[int] = []
+            at = self._data.find(head)
+            while at >= 0 and len(found) < OCCURRENCES_MAX:
+                found.append(at)
+                at = self._data.find(head, at + 1)
+            self._places[head] = found
+        return self._places[head]
 
     def _belongs(self, span: Span, known: Sequence[Span], reading: _Reading) -> bool:
         """Whether the header at `span` begins a block of the same shape as the `known` ones."""

@@ -25,12 +25,16 @@ class RuleChoice:
 
 
 class RuleSearch:
-    """Tries rules on rows of blocks; each block is searched once, at most `limit` in all."""
+    """Tries rules on rows of blocks; each block is searched once, as many as are allowed."""
 
-    def __init__(self, data: bytes, *, limit: int) -> None:
+    def __init__(self, data: bytes) -> None:
         self._data = data
-        self._left = limit
+        self._left = 0
         self._known: dict[bytes, tuple[CheckRule, ...]] = {}
+
+    def allow(self, blocks: int) -> None:
+        """Search so many blocks from here on."""
+        self._left = blocks
 
     @property
     def exhausted(self) -> bool:

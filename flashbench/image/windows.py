@@ -25,6 +25,7 @@ GAP_MAX = 4096  # between equal pieces of two copies that are not equal througho
 STRETCH_MIN = 16  # equal bytes in all
 COPIES_LISTED_MAX = 2000
 ISLAND_CELL = 256  # bytes; padding between the blocks of a row is rarely a whole cell more
+SEEDS_PER_PART_MAX = 1 << 18
 GROWTH_MAX = 256  # bytes
 PARTS = 8  # the windows are sorted in parts, to bound the memory
 
@@ -64,8 +65,8 @@ class Repeats:
         for words, positions in _repeated_windows(data):
             first, sizes = _groups(words)
             triples.append(_triples(self.data, positions, first, sizes))
-            rare = np.repeat(sizes <= OCCURRENCES_MAX, sizes)
-            seeds.append(positions[rare])
+            rare = np.flatnonzero(np.repeat(sizes <= OCCURRENCES_MAX, sizes))
+            seeds.append(positions[_sampled(words[rare], rare)])
         self._seeds: Positions = np.concatenate(seeds)
         found = np.concatenate(triples)
         self.triples: Positions = _leftmost(found[np.argsort(found[:, 0], kind="stable")])
@@ -111,6 +112,17 @@ class Repeats:
             if copy.equal_bytes >= STRETCH_MIN
         ]
         return tuple(sorted(found, key=lambda copy: -copy.equal_bytes)[:COPIES_LISTED_MAX])
+
+
+def _sampled(words: npt.NDArray[np.uint32], index: Positions) -> Positions:
+    """A share of `index`, chosen by the windows themselves so that all copies keep the same."""
+    share = len(words) // SEEDS_PER_PART_MAX
+    if share < 2:
+        return index
+    mixed = (words ^ words >> np.uint32(15)) * np.uint32(0x2C1B3C6D)
+    mixed ^= mixed >> np.uint32(12)
+    kept: Positions = index[mixed % np.uint32(share) == 0]
+    return kept
 
 
 def _words_at(data: bytes, positions: Positions) -> npt.NDArray[np.uint32]:
@@ -182,12 +194,17 @@ def _leftmost(rows: Positions) -> Positions:
     """
     if len(rows) < 4:
         return rows
-    known = {tuple(row) for row in rows.tolist()}
-    keep = [
-        (a - 3, b - 3, c - 3) not in known or (a - 1, b - 1, c - 1) not in known
-        for a, b, c in rows.tolist()
-    ]
-    kept: Positions = rows[np.array(keep)]
+    # Each triple as one number, in which moving all three by one adds a fixed amount.
+    factors = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
+    keys = (rows.view(np.uint64) * factors).sum(axis=1, dtype=np.uint64)
+    step = int(factors.sum(dtype=np.uint64))
+    known = np.sort(keys)
+    inside = np.ones(len(keys), dtype=bool)
+    for distance in (1, 3):
+        wanted = keys - np.uint64(distance * step % (1 << 64))
+        nearest = np.minimum(np.searchsorted(known, wanted), len(known) - 1)
+        inside &= known[nearest] == wanted
+    kept: Positions = rows[~inside]
     return kept
 
 
