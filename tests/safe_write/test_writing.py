@@ -434,6 +434,44 @@ def test_an_unplug_while_the_write_is_read_back_is_half_written(tmp_path: Path) 
     assert board.contents == image
 
 
+def test_a_cell_that_changes_after_its_unit_was_proven_is_found_and_mended(
+    tmp_path: Path,
+) -> None:
+    board = Board(SMALL)
+    folder = a_dumped_job(board, tmp_path / "board 17")
+    image = edited(board.original, EDIT)
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        written = fb.rewrite(fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image))
+        board.chip.areas["cells"][0x5010:0x5011] = b"A"
+        with pytest.raises(ChipHalfWritten) as failed:
+            fb.verify(written)
+
+    assert "1 bytes are not the target's, first at 0x005010" in failed.value.seen
+    assert "(61h wanted, 41h read)" in failed.value.seen
+    with board.visit() as visit:
+        finish(visit, folder)
+    assert board.contents == image
+
+
+def test_cells_proven_and_protection_not_put_back_is_not_done(tmp_path: Path) -> None:
+    board = Board(SMALL)
+    folder = a_dumped_job(board, tmp_path / "board 17")
+    image = edited(board.original, EDIT)
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        written = fb.rewrite(fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image))
+        preset(board, SR1=0x04)
+        with pytest.raises(ChipHalfWritten) as failed:
+            fb.verify(written)
+        assert job.unfinished() is not None
+
+    assert "The cells are proven, but the status register 1 reads 04h instead of 00h" in str(
+        failed.value
+    )
+    with board.visit() as visit:
+        finish(visit, folder)
+    assert board.chip.stored["SR1"] == 0x00
+
+
 def test_a_closed_adapter_before_the_proof_is_half_written(tmp_path: Path) -> None:
     board = Board(SMALL)
     folder = a_dumped_job(board, tmp_path / "board 17")
