@@ -4,6 +4,7 @@ What cells and registers hold is looked up in the model, not read through the dr
 """
 
 import errno
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
