@@ -11,8 +11,8 @@ README = Path(__file__).parent.parent / "README.md"
 
 
 def example() -> str:
-    (code,) = re.findall(r"```python\n(.*?)```", README.read_text(), re.DOTALL)
-    return code
+    (block,) = re.finditer(r"```python\n(.*?)```", README.read_text(), re.DOTALL)
+    return block[1]
 
 
 def test_the_example_in_the_readme_ends_with_the_new_image_on_the_chip(tmp_path: Path) -> None:

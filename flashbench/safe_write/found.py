@@ -18,7 +18,6 @@ from flashbench.progress import Progress, silent
 from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.safe_write.screening import sha256_hex
 from flashbench.safe_write.stable_read import read_twice_except
-from flashbench.wording import command_line
 
 _SEAL: Final = object()
 _PAGE: Final = 256
@@ -84,8 +83,8 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
             f" {job.label}: not this job's chip, or it has run since."
             + "".join(f" {doubt}" for doubt in doubts),
             next_step=(
-                "Put that job's chip in. If this is the chip, only a replacement chip leads on:"
-                f" {command_line('write', job.folder, '--to-new-chip')}"
+                "Put that job's chip in. If this is the chip, leave it as it is, and write this"
+                " job's image to another chip of the same part, dumped into a job of its own."
             ),
         )
     return Found(
