@@ -12,7 +12,8 @@ import pytest
 
 import flashbench as fb
 from flashbench.errors import FlashbenchError
-from flashbench.rehearsal.faults import Fault, LosePower, SlowChip, SupplyDip, Unplug
+from flashbench.rehearsal.faults import Fault, LosePower, SlowChip, SupplyDip, Unplug, UnstableCells
+from flashbench.safe_write.stable_read import ReadsDisagree
 from tests.builders.bench import (
     SMALL,
     TINY,
@@ -148,6 +149,25 @@ def test_after_an_unplug_in_any_transfer_both_ways_lead_on(
             half_written += error.exit_status == 4
 
     assert half_written > 20
+
+
+@pytest.mark.parametrize("where", [0x5000, 0x1000], ids=["in the torn unit", "elsewhere"])
+def test_two_reads_of_recovery_may_differ_in_suspect_units_only(
+    start: Start, tmp_path: Path, where: int
+) -> None:
+    board, folder, _ = start.play(LosePower(at_operation=1, seed=1), tmp_path)
+    unstable = UnstableCells(start=where, length=0x100, bits=8, seed=1)
+    with board.visit(unstable) as visit, fb.Job.open(folder) as job:
+        chip = visit.identify()
+        if where == 0x5000:
+            assert range(0x5000, 0x6000) in fb.read_for_recovery(chip, job).suspect
+        else:
+            with pytest.raises(ReadsDisagree, match="Both reads are kept"):
+                fb.read_for_recovery(chip, job)
+
+    kept = {path.name for path in (folder / "round-1").glob("*-?.bin")}
+    expected = {"found-1.bin"} if where == 0x5000 else {"doubtful-1.bin", "doubtful-2.bin"}
+    assert kept == {"image-1.bin", *expected}
 
 
 def test_a_recovery_that_is_cut_off_itself_is_recovered(start: Start, tmp_path: Path) -> None:
