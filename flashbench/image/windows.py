@@ -27,7 +27,7 @@ COPIES_LISTED_MAX = 2000
 ISLAND_CELL = 256  # bytes; padding between the blocks of a row is rarely a whole cell more
 SEEDS_PER_PART_MAX = 1 << 18
 GROWTH_MAX = 256  # bytes
-PARTS = 8  # the windows are sorted in parts, to bound the memory
+PARTS = 16  # the windows are sorted in parts, to bound the memory
 
 
 # Bits that an agreeing byte is worth. Blank and small numbers agree with one another all the time.

@@ -1,0 +1,86 @@
+"""What an image says of itself in print: versions, makers, dates, serial numbers.
+
+Which words tell is common practice, not a standard.
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from flashbench.image.checks import Span
+
+STRINGS_MAX = 64
+LONGEST = 120  # characters
+TEXT_MIN = 8
+RUNS_MAX = 200_000
+
+_TELLING = re.compile(
+    rb"version|bios|firmware|copyright|\(c\) ?(?:19|20)\d\d|serial|s/n[ :=]|model|product"
+    rb"|board|manufact|vendor|build|release|revision"
+    rb"|(?:19|20)\d\d[-/](?:0\d|1[0-2])[-/][0-3]\d|(?:0\d|1[0-2])/[0-3]\d/(?:19|20)\d\d",
+    re.IGNORECASE,
+)
+_TEXT = re.compile(rb"[\x20-\x7e]{%d,%d}" % (TEXT_MIN, LONGEST))
+_WIDE_TEXT = re.compile(rb"(?:[\x20-\x7e]\0){%d,%d}" % (TEXT_MIN, LONGEST))
+_IS_PRINTABLE = (np.arange(256) >= 0x20) & (np.arange(256) <= 0x7E)
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityString:
+    """A printable string at its place, as text."""
+
+    span: Span
+    text: str
+
+
+def identity_strings(data: bytes) -> tuple[IdentityString, ...]:
+    """The first strings that seem to say what the image is, ascending, each text once."""
+    found: dict[str, IdentityString] = {}
+    for span, text in sorted(_telling_texts(data)):
+        if text not in found and len(found) < STRINGS_MAX:
+            found[text] = IdentityString(span, text)
+    return tuple(found.values())
+
+
+def _telling_texts(data: bytes) -> Iterator[tuple[Span, str]]:
+    for pattern, width in ((_TEXT, 1), (_WIDE_TEXT, 2)):
+        for start in _run_starts(data, width):
+            match = pattern.match(data, start)
+            if match is None:
+                continue
+            plain = match.group()[::width]
+            if _TELLING.search(plain) and _reads_like_text(plain):
+                yield Span(*match.span()), plain.decode("ascii").strip()
+
+
+def _run_starts(data: bytes, width: int) -> list[int]:
+    """Where `TEXT_MIN` printable characters of 1 or 2 bytes begin, not within a longer run."""
+    needed = TEXT_MIN * width
+    if len(data) < needed:
+        return []
+    here = np.frombuffer(data, np.uint8)
+    character = _IS_PRINTABLE[here]
+    if width == 2:
+        character[:-1] &= here[1:] == 0
+        character[-1] = False
+    run = _run_of(character, width)
+    run[width:] &= ~character[: len(run) - width]
+    starts: list[int] = np.flatnonzero(run)[:RUNS_MAX].tolist()
+    return starts
+
+
+def _run_of(character: npt.NDArray[np.bool_], width: int) -> npt.NDArray[np.bool_]:
+    count = len(character) - (TEXT_MIN - 1) * width
+    run = character[:count].copy()
+    for index in range(1, TEXT_MIN):
+        run &= character[index * width : index * width + count]
+    return run
+
+
+def _reads_like_text(plain: bytes) -> bool:
+    """Code and tables contain printable bytes too; text is mostly letters, digits, spaces."""
+    usual = sum(chr(byte).isalnum() or byte in b" .-_:/" for byte in plain)
+    return usual >= 0.85 * len(plain)

@@ -1,0 +1,61 @@
+"""Is the digest of a block stored somewhere else in the image? Then an edit breaks it.
+
+SHA-1, SHA-256, SHA-384 and SHA-512 (FIPS 180-4) as raw bytes.
+"""
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from flashbench.image.checks import Span
+
+ALGORITHMS = ("sha1", "sha256", "sha384", "sha512")
+HASHED_MAX = 256 << 20  # bytes over all stretches and algorithms
+CHUNK = 1 << 22
+
+
+@dataclass(frozen=True, slots=True)
+class StoredDigest:
+    """The digest of `covers` by `algorithm` ("SHA-256") stands at `offset`."""
+
+    algorithm: str
+    offset: int
+    covers: Span
+
+
+def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredDigest, ...]:
+    """Digests of any of `stretches` that stand in `data`, by offset."""
+    view = memoryview(data)
+    wanted: dict[bytes, tuple[str, Span]] = {}
+    hashed = 0
+    for span in dict.fromkeys(stretches):
+        hashed += len(ALGORITHMS) * (span.end - span.start)
+        if not 0 <= span.start < span.end <= len(data) or hashed > HASHED_MAX:
+            continue
+        for algorithm in ALGORITHMS:
+            wanted[hashlib.new(algorithm, view[slice(*span)]).digest()] = (algorithm, span)
+    found = []
+    for offset in _places_beginning_like(data, {digest[:4] for digest in wanted}):
+        for size in (20, 32, 48, 64):
+            hit = wanted.get(data[offset : offset + size])
+            if hit is not None:
+                found.append(StoredDigest(hit[0].upper().replace("SHA", "SHA-"), offset, hit[1]))
+    return tuple(found)
+
+
+def _places_beginning_like(data: bytes, heads: set[bytes]) -> list[int]:
+    """Every place at which one of some four-byte heads stands, found in one pass."""
+    if not heads or len(data) < 4:
+        return []
+    wanted = np.array([int.from_bytes(head, "little") for head in heads], np.uint32)
+    first_two = np.zeros(1 << 16, dtype=bool)
+    first_two[wanted & np.uint32(0xFFFF)] = True
+    places: list[int] = []
+    every = np.ndarray((len(data) - 3,), np.dtype("<u4"), data, 0, (1,))
+    pairs = np.ndarray((len(data) - 3,), np.dtype("<u2"), data, 0, (1,))
+    for start in range(0, len(pairs), CHUNK):
+        near = start + np.flatnonzero(first_two[pairs[start : start + CHUNK]])
+        places += near[np.isin(every[near], wanted)].tolist()
+    return places
