@@ -1,0 +1,388 @@
+"""Everything that can be said of one image, as one frozen result."""
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from enum import Enum
+from typing import Any
+
+from flashbench.image.checks import Check, CheckState, Span
+from flashbench.image.copies import with_copies
+from flashbench.image.finds import Block, Confidence, FirmwareFile, Volume
+from flashbench.image.firmware_volumes import (
+    FILE_HEADER,
+    SIGNED_GUID,
+    find_volumes,
+    wrapping_sections,
+)
+from flashbench.image.flat_device_tree import find_device_trees
+from flashbench.image.identity import IdentityString, identity_strings
+from flashbench.image.known_blocks import find_known_blocks
+from flashbench.image.memory_records import MemoryRecord, find_records
+from flashbench.image.private_blocks import find_private_blocks
+from flashbench.image.regions import (
+    BlankRegion,
+    RepeatedRegion,
+    blank_regions,
+    repeated_regions,
+)
+from flashbench.image.stored_digests import StoredDigest, find_stored_digests
+from flashbench.image.unpacking import PackedPart, unpack_all
+from flashbench.image.windows import Repeats
+
+MEMORY_INSIDE_MAX = 256  # records told of one compressed part
+
+
+class Editable(Enum):
+    """Whether a memory description can be changed where it is."""
+
+    HERE = "editable here"
+    COMPRESSED = "inside compressed data"
+    DIGEST = "covered by a stored digest"
+    SIGNED = "under a signature"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MemoryFinding:
+    """One SPD content and whether it can be edited. `inside` is the offset of the compressed
+    part it was unpacked from; the record's offset then counts in the unpacked bytes."""
+
+    record: MemoryRecord
+    editable: Editable
+    reason: str
+    inside: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackedFinding:
+    """A compressed part and what lies in it; offsets of `volumes` and `blocks` count inside."""
+
+    part: PackedPart
+    volumes: tuple[Volume, ...]
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspection:
+    """What was found in an image of `size` bytes. All tuples ascend by offset."""
+
+    size: int
+    sha256: str
+    blocks: tuple[Block, ...]
+    volumes: tuple[Volume, ...]
+    memory: tuple[MemoryFinding, ...]
+    packed: tuple[PackedFinding, ...]
+    digests: tuple[StoredDigest, ...]
+    repeated: tuple[RepeatedRegion, ...]
+    blank: tuple[BlankRegion, ...]
+    strings: tuple[IdentityString, ...]
+    doubts: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain dicts and lists; offsets and lengths in bytes, offsets from the image's start."""
+        return {
+            "size": self.size,
+            "sha256": self.sha256,
+            "blocks": [block_json(block) for block in self.blocks],
+            "volumes": [volume_json(volume) for volume in self.volumes],
+            "memory": [_memory_json(finding) for finding in self.memory],
+            "packed": [_packed_json(finding) for finding in self.packed],
+            "stored_digests": [
+                {"algorithm": one.algorithm, "offset": one.offset, "covers": list(one.covers)}
+                for one in self.digests
+            ],
+            "repeated": [
+                {
+                    "offset": region.span.start,
+                    "length": region.span.end - region.span.start,
+                    "copy_offset": region.copy_offset,
+                    "unequal": [list(span) for span in region.unequal],
+                }
+                for region in self.repeated
+            ],
+            "blank": [
+                {
+                    "offset": region.span.start,
+                    "length": region.span.end - region.span.start,
+                    "value": region.value,
+                }
+                for region in self.blank
+            ],
+            "strings": [{"offset": one.span.start, "text": one.text} for one in self.strings],
+            "doubts": list(self.doubts),
+        }
+
+
+def inspect(data: bytes) -> Inspection:
+    """Look for everything this package knows, and for blocks that nobody documented."""
+    with ThreadPoolExecutor(1) as beside:
+        repeats_later = beside.submit(Repeats, data)
+        sha256 = hashlib.sha256(data).hexdigest()
+        volumes = find_volumes(data)
+        known = (*find_known_blocks(data), *find_device_trees(data))
+        packed = tuple(_look_into(part) for part in unpack_all(data, volumes))
+        records = find_records(data)
+        strings = identity_strings(data)
+        repeats = repeats_later.result()
+    private = find_private_blocks(data, known=_known_spans(volumes, known, packed), repeats=repeats)
+    blocks = _with_copies(data, (*known, *private))
+    spans = (*(block.span for block in blocks), *(volume.span for volume in volumes))
+    digests = find_stored_digests(data, spans)
+    memory = _memory(data, records, blocks, volumes, packed, digests)
+    return Inspection(
+        size=len(data),
+        sha256=sha256,
+        blocks=blocks,
+        volumes=volumes,
+        memory=memory,
+        packed=packed,
+        digests=digests,
+        repeated=repeated_regions(data, repeats),
+        blank=blank_regions(data),
+        strings=strings,
+        doubts=tuple(_doubts(data, blocks, packed)),
+    )
+
+
+def _look_into(part: PackedPart) -> PackedFinding:
+    return PackedFinding(
+        part=part,
+        volumes=tuple(
+            replace(volume, inside=part.span.start) for volume in find_volumes(part.content)
+        ),
+        blocks=find_known_blocks(part.content),
+    )
+
+
+def _known_spans(
+    volumes: Iterable[Volume], blocks: Iterable[Block], packed: Iterable[PackedFinding]
+) -> list[Span]:
+    """Where no private block is to be sought: headers, known blocks, compressed data.
+
+    The body of a volume is not among them: private blocks may well lie in a file.
+    """
+    spans = [block.span for block in blocks]
+    for volume in volumes:
+        spans.append(volume.check.covers[0])
+        spans += [Span(file.offset, file.offset + FILE_HEADER) for file in volume.files]
+    return spans + [finding.part.span for finding in packed]
+
+
+def _with_copies(data: bytes, blocks: Sequence[Block]) -> tuple[Block, ...]:
+    """Private blocks come with their copies; those of known blocks are found here."""
+    private = [block for block in blocks if block.confidence is not Confidence.DOCUMENTED]
+    known = [block for block in blocks if block.confidence is Confidence.DOCUMENTED]
+    known.sort(key=lambda block: (block.offset, -block.length))
+    told = (*private, *with_copies(data, known))
+    return tuple(sorted(told, key=lambda block: (block.offset, -block.length)))
+
+
+# ---- verdicts on memory descriptions
+
+
+def _memory(
+    data: bytes,
+    records: Iterable[MemoryRecord],
+    blocks: Sequence[Block],
+    volumes: Sequence[Volume],
+    packed: Sequence[PackedFinding],
+    digests: Sequence[StoredDigest],
+) -> tuple[MemoryFinding, ...]:
+    signed = [
+        section.span
+        for volume in volumes
+        for file in volume.files
+        for section in wrapping_sections(data, file)
+        if section.guid == SIGNED_GUID
+    ]
+    found = []
+    for record in records:
+        place = Span(record.offset, record.end)
+        around = next((one.part for one in packed if one.part.span.overlaps(place)), None)
+        if around is not None:
+            continue  # compressed bytes that look like a record
+        editable, reason = _verdict(place, blocks, volumes, digests, signed)
+        found.append(MemoryFinding(record=record, editable=editable, reason=reason))
+    for finding in packed:
+        reason = f"it lies in {finding.part.form} data at {finding.part.span.start:#x}"
+        found += [
+            MemoryFinding(
+                record=record,
+                editable=Editable.COMPRESSED,
+                reason=reason,
+                inside=finding.part.span.start,
+            )
+            for record in find_records(finding.part.content)[:MEMORY_INSIDE_MAX]
+        ]
+    return tuple(found)
+
+
+def _verdict(
+    place: Span,
+    blocks: Sequence[Block],
+    volumes: Sequence[Volume],
+    digests: Sequence[StoredDigest],
+    signed: Sequence[Span],
+) -> tuple[Editable, str]:
+    digest = next((one for one in digests if one.covers.contains(place)), None)
+    if digest is not None:
+        return (
+            Editable.DIGEST,
+            f"the {digest.algorithm} of {digest.covers.start:#x} to {digest.covers.end:#x}"
+            f" is stored at {digest.offset:#x}",
+        )
+    if any(span.contains(place) for span in signed):
+        return Editable.SIGNED, "it lies in a section signed with RSA"
+    inside = [block for block in blocks if block.span.contains(place)]
+    if inside:
+        return _verdict_in_block(min(inside, key=lambda block: block.length))
+    file = _file_around(place, volumes)
+    if file is not None and file.data_check.state is not CheckState.UNCHECKABLE:
+        checked = file.data_check.state is not CheckState.ABSENT
+        about = "whose sum can be made right" if checked else "which has no sum of its data"
+        return Editable.HERE, f"it lies in the file at {file.offset:#x}, {about}"
+    return Editable.UNKNOWN, "no block was recognised around it, so what checks it is not known"
+
+
+def _verdict_in_block(block: Block) -> tuple[Editable, str]:
+    where = f"it lies in the {block.name} at {block.offset:#x}"
+    if block.confidence is Confidence.POSSIBLE:
+        return Editable.UNKNOWN, f"{where}, which may be chance"
+    if block.ambiguous:
+        return Editable.HERE, f"{where}, once the edit file names the block's check"
+    if not block.checks:
+        return Editable.UNKNOWN, f"{where}, which has no check of its own"
+    if any(check.state is CheckState.UNCHECKABLE for check in block.checks):
+        return Editable.UNKNOWN, f"{where}, whose check cannot be computed"
+    wrong = any(check.state is CheckState.WRONG for check in block.checks)
+    return Editable.HERE, f"{where}, whose check is {'wrong' if wrong else 'right'} now"
+
+
+def _file_around(place: Span, volumes: Sequence[Volume]) -> FirmwareFile | None:
+    """The innermost file that holds `place`."""
+    around = [
+        file
+        for volume in volumes
+        for file in volume.files
+        if Span(file.offset, file.offset + file.length).contains(place)
+    ]
+    return min(around, key=lambda file: file.length, default=None)
+
+
+def _doubts(data: bytes, blocks: Sequence[Block], packed: Sequence[PackedFinding]) -> Iterable[str]:
+    for block in blocks:
+        wrong = [check for check in block.checks if check.state is CheckState.WRONG]
+        if wrong:
+            yield f"the {block.name} at {block.offset:#x} has a wrong {wrong[0].kind.value}"
+    for block in blocks:
+        if block.unequal:
+            yield (
+                f"the copies at {block.copy_of:#x} and {block.offset:#x} differ, first at"
+                f" {block.unequal[0].start:#x}"
+            )
+    for finding in packed:
+        if finding.part.why:
+            yield f"the part at {finding.part.span.start:#x} stays closed: {finding.part.why}"
+    for name in (b"__ACBP__", b"__KEYM__"):
+        at = data.find(name)
+        if at >= 0:
+            # Names of the boot policy and key manifests: from memory.
+            yield (
+                f"a signed boot manifest seems to lie at {at:#x}; what it covers is not worked out"
+            )
+
+
+# ---- JSON
+
+
+def check_json(check: Check | None, *, block_offset: int) -> dict[str, Any] | None:
+    """`offset` counts from the image's start, `offset_in_block` from the block's."""
+    if check is None:
+        return None
+    return {
+        "kind": check.kind.value,
+        "offset": check.offset,
+        "offset_in_block": check.offset - block_offset,
+        "width": check.width,
+        "order": check.order,
+        "covers": [list(span) for span in check.covers],
+        "zeroed": [list(span) for span in check.zeroed],
+        "holds": check.holds,
+        "state": check.state.value,
+        "why": check.why,
+    }
+
+
+def signature_text(signature: bytes) -> str:
+    """As letters if they all print, else in hex."""
+    if signature and all(0x20 <= byte < 0x7F for byte in signature):
+        return signature.decode("ascii")
+    return signature.hex()
+
+
+def block_json(block: Block) -> dict[str, Any]:
+    def told(checks: Iterable[Check]) -> list[dict[str, Any] | None]:
+        return [check_json(check, block_offset=block.offset) for check in checks]
+
+    return {
+        "offset": block.offset,
+        "length": block.length,
+        "signature": signature_text(block.signature),
+        "signature_hex": block.signature.hex(),
+        "name": block.name,
+        "check": check_json(block.check, block_offset=block.offset),
+        "more_checks": told(block.more_checks),
+        "ambiguous": block.ambiguous,
+        "alternatives": told(block.alternatives),
+        "copy_of": block.copy_of,
+        "unequal": [list(span) for span in block.unequal],
+        "confidence": block.confidence.value,
+        "notes": list(block.notes),
+    }
+
+
+def volume_json(volume: Volume) -> dict[str, Any]:
+    return {
+        "offset": volume.offset,
+        "length": volume.length,
+        "guid": volume.guid,
+        "inside": volume.inside,
+        "check": check_json(volume.check, block_offset=volume.offset),
+        "files": [
+            {
+                "offset": file.offset,
+                "length": file.length,
+                "guid": file.guid,
+                "type": file.type,
+                "state": file.state,
+                "header_check": check_json(file.header_check, block_offset=file.offset),
+                "data_check": check_json(file.data_check, block_offset=file.offset),
+            }
+            for file in volume.files
+        ],
+        "notes": list(volume.notes),
+    }
+
+
+def _memory_json(finding: MemoryFinding) -> dict[str, Any]:
+    return {
+        **finding.record.as_json(),
+        "editable": finding.editable.value,
+        "reason": finding.reason,
+        "inside": finding.inside,
+    }
+
+
+def _packed_json(finding: PackedFinding) -> dict[str, Any]:
+    part = finding.part
+    return {
+        "offset": part.span.start,
+        "length": part.span.end - part.span.start,
+        "form": part.form,
+        "unpacked_size": len(part.content),
+        "why": part.why,
+        "volumes": [volume_json(volume) for volume in finding.volumes],
+        "blocks": [block_json(block) for block in finding.blocks],
+    }
