@@ -170,6 +170,25 @@ def test_two_reads_of_recovery_may_differ_in_suspect_units_only(
     assert kept == {"image-1.bin", *expected}
 
 
+def test_a_unit_that_reads_right_and_was_not_recorded_is_erased_again(
+    start: Start, tmp_path: Path
+) -> None:
+    """Cells of an interrupted erase may read right and drift later."""
+    board, folder, _ = start.play(LosePower(at_operation=4, between=True), tmp_path)
+    assert board.contents[0x5000:0x6000] == IMAGE[0x5000:0x6000]
+    with fb.Job.open(folder) as job:
+        unfinished = job.unfinished()
+    assert unfinished is not None
+    assert range(0x5000, 0x6000) in unfinished.suspect
+    erases = board.chip.opcode_counts[0x20]
+
+    with board.visit() as visit:
+        finish(visit, folder)
+
+    assert board.chip.opcode_counts[0x20] == erases + 2
+    assert board.contents == IMAGE
+
+
 def test_a_recovery_that_is_cut_off_itself_is_recovered(start: Start, tmp_path: Path) -> None:
     board, job, _ = start.play(LosePower(at_operation=6, seed=5), tmp_path)
     for cut in (7, 9, 11):

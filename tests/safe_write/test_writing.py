@@ -6,6 +6,7 @@ What cells and registers hold is looked up in the model, not read through the dr
 import errno
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -175,6 +176,7 @@ def test_a_locked_status_register_is_refused_without_a_change(tmp_path: Path) ->
     assert "No cell was changed." in str(refused.value)
     assert "WP# pin high" in refused.value.next_step
     assert board.chip.cell_change_count == 0
+    assert not board.chip.write_enabled, "the refused register write left it set"
 
 
 def test_protection_of_an_unknown_layout_is_refused_untouched(tmp_path: Path) -> None:
@@ -343,6 +345,29 @@ def test_a_chip_slower_or_faster_than_typical_is_written(factor: float, tmp_path
         write(visit, job, image)
 
     assert board.contents == image
+
+
+@pytest.mark.parametrize("factor", [3, 6, 7])
+def test_a_chip_that_grows_slower_midway_is_sent_its_lost_pages_again(
+    factor: int, tmp_path: Path
+) -> None:
+    """A busy chip drops a page in silence; no unit has to be erased a second time for that."""
+    board = Board(SMALL)
+    folder = a_dumped_job(board, tmp_path / "board 17")
+    image = edited(board.original, (0x10000, firmware(0x8000, seed=5)))
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
+        armed = visit.bench.faults
+
+        def grow_slower(step: str, done: int, total: int, left_s: float | None) -> None:
+            if board.chip.cell_change_count > 20:
+                armed.faults = (SlowChip(factor=factor),)
+
+        fb.verify(fb.rewrite(plan, progress=grow_slower))
+
+    assert board.contents == image
+    assert board.chip.complaint_counts()["while busy"] > 0, "pages were lost"
+    assert board.chip.opcode_counts[0x52] + board.chip.opcode_counts[0x20] == len(plan.cells.units)
 
 
 def test_a_chip_that_stays_busy_is_given_up_with_a_bound(tmp_path: Path) -> None:
@@ -544,6 +569,28 @@ def test_the_address_mode_is_put_back_after_power_stayed_and_the_process_went(
     assert board.contents == image
     assert not board.chip.four_byte_mode
     demand_good_manners(board)
+
+
+def test_the_address_mode_is_put_back_when_the_bus_fails_in_an_erase(tmp_path: Path) -> None:
+    """A busy chip ignores E9h: the mode is put back once the erase is over."""
+    board = Board(load_part("W25Q256FV"))
+    folder = a_dumped_job(board, tmp_path / "board 17")
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        image = edited(board.original, EDIT)
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
+        faults, erase_span = visit.bench.faults, board.chip._erase_span
+
+        def erase_and_lose_the_next_reply(*arguments: Any) -> None:
+            now = visit.bench.adapter.bulk_transfers
+            faults._reply_faults = (MuteReply(at_transfer=now), MuteReply(at_transfer=now + 1))
+            erase_span(*arguments)
+
+        board.chip._erase_span = erase_and_lose_the_next_reply  # type: ignore[assignment, method-assign]
+        with pytest.raises(ChipHalfWritten, match="The adapter failed"):
+            fb.rewrite(plan)
+
+    assert not board.chip.four_byte_mode
+    assert board.chip.complaint_counts()["while busy"] == 0
 
 
 def test_units_of_256_kib_are_written_whole(tmp_path: Path) -> None:
