@@ -16,6 +16,7 @@ STRINGS_MAX = 64
 LONGEST = 120  # characters
 TEXT_MIN = 8
 RUNS_MAX = 200_000
+CHUNK = 1 << 22
 
 _TELLING = re.compile(
     rb"version|bios|firmware|copyright|\(c\) ?(?:19|20)\d\d|serial|s/n[ :=]|model|product"
@@ -58,21 +59,26 @@ def _telling_texts(data: bytes) -> Iterator[tuple[Span, str]]:
 
 def _run_starts(data: bytes, width: int) -> list[int]:
     """Where `TEXT_MIN` printable characters of 1 or 2 bytes begin, not within a longer run."""
-    needed = TEXT_MIN * width
-    if len(data) < needed:
-        return []
     here = np.frombuffer(data, np.uint8)
-    character = _IS_PRINTABLE[here]
-    if width == 2:
-        character[:-1] &= here[1:] == 0
-        character[-1] = False
-    run = _run_of(character, width)
-    run[width:] &= ~character[: len(run) - width]
-    starts: list[int] = np.flatnonzero(run)[:RUNS_MAX].tolist()
-    return starts
+    starts: list[int] = []
+    for chunk in range(0, len(here), CHUNK):
+        low = max(0, chunk - width)
+        piece = here[low : chunk + CHUNK + TEXT_MIN * width]
+        if len(piece) < TEXT_MIN * width:
+            break
+        character = _IS_PRINTABLE[piece]
+        if width == 2:
+            character[:-1] &= piece[1:] == 0
+            character[-1] = False
+        run = _runs(character, width)
+        run[width:] &= ~character[: len(run) - width]
+        found = low + np.flatnonzero(run)
+        starts += found[(found >= chunk) & (found < chunk + CHUNK)].tolist()
+    return starts[:RUNS_MAX]
 
 
-def _run_of(character: npt.NDArray[np.bool_], width: int) -> npt.NDArray[np.bool_]:
+def _runs(character: npt.NDArray[np.bool_], width: int) -> npt.NDArray[np.bool_]:
+    """Where as many characters as a text needs stand in a row."""
     count = len(character) - (TEXT_MIN - 1) * width
     run = character[:count].copy()
     for index in range(1, TEXT_MIN):

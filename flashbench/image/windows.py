@@ -26,6 +26,7 @@ STRETCH_MIN = 16  # equal bytes in all
 COPIES_LISTED_MAX = 2000
 ISLAND_CELL = 256  # bytes; padding between the blocks of a row is rarely a whole cell more
 SEEDS_PER_PART_MAX = 1 << 18
+CHUNK = 1 << 22  # bytes looked at in one go
 GROWTH_MAX = 256  # bytes
 PARTS = 16  # the windows are sorted in parts, to bound the memory
 
@@ -74,14 +75,16 @@ class Repeats:
     @cached_property
     def lettered(self) -> Positions:
         """Where four letters begin, not far into a longer word: signatures, perhaps."""
-        if len(self.data) < 4:
-            return np.empty(0, dtype=np.int64)
-        letter = _IS_LETTER[self.data]
-        four = letter[:-3] & letter[1:-2] & letter[2:-1] & letter[3:]
-        # One or two letters may stand before a signature by chance.
-        inside = np.zeros(len(four), dtype=bool)
-        inside[3:] = letter[: len(four) - 3] & letter[1 : len(four) - 2] & letter[2 : len(four) - 1]
-        return np.flatnonzero(four & ~inside)
+        found = [np.empty(0, dtype=np.int64)]
+        for start in range(0, len(self.data) - 3, CHUNK):
+            # Three bytes of context on either side.
+            low = max(0, start - 3)
+            letter = _IS_LETTER[self.data[low : start + CHUNK + 3]]
+            four = letter[:-3] & letter[1:-2] & letter[2:-1] & letter[3:]
+            # One or two letters may stand before a signature by chance.
+            four[3:] &= ~(letter[:-6] & letter[1:-5] & letter[2:-4])
+            found.append(low + np.flatnonzero(four[start - low :]) + (start - low))
+        return np.concatenate(found)
 
     @cached_property
     def islands(self) -> tuple[Span, ...]:
@@ -146,8 +149,10 @@ def _repeated_windows(
     for shift, factor in ((1, 53), (2, 101), (3, 197)):
         part_of += here[shift : len(here) - 3 + shift] * np.uint8(factor)
     part_of >>= np.uint8(8 - PARTS.bit_length() + 1)
-    same = here[1:] == here[:-1]
-    part_of[same[:-2] & same[1:-1] & same[2:]] = PARTS
+    for start in range(0, len(part_of), CHUNK):
+        piece = here[start : start + CHUNK + 3]
+        same = piece[1:] == piece[:-1]
+        part_of[start : start + CHUNK][same[:-2] & same[1:-1] & same[2:]] = PARTS
     for part in range(PARTS):
         positions = np.flatnonzero(part_of == part)
         keys = _words_at(data, positions).astype(np.uint64)
