@@ -580,12 +580,12 @@ def test_the_address_mode_is_put_back_when_the_bus_fails_in_an_erase(tmp_path: P
         plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
         faults, erase_span = visit.bench.faults, board.chip._erase_span
 
-        def erase_and_lose_the_next_reply(*arguments: Any) -> None:
+        def erase_and_spoil_the_next_reply(*arguments: Any) -> None:
             now = visit.bench.adapter.bulk_transfers
-            faults._reply_faults = (MuteReply(at_transfer=now), MuteReply(at_transfer=now + 1))
+            faults._reply_faults = tuple(StaleReply(at_transfer=now + n) for n in (0, 1))
             erase_span(*arguments)
 
-        board.chip._erase_span = erase_and_lose_the_next_reply  # type: ignore[assignment, method-assign]
+        board.chip._erase_span = erase_and_spoil_the_next_reply  # type: ignore[assignment, method-assign]
         with pytest.raises(ChipHalfWritten, match="The adapter failed"):
             fb.rewrite(plan)
 
