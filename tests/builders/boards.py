@@ -28,9 +28,8 @@ class Planted:
     signature: bytes
     check_kind: str
     check_offset: int
-    group: int
-    index: int  # in its group
-    copy: int  # 0 is the first copy of the group
+    index: int  # in its row
+    copy: int  # 0 is the first copy of the row
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,8 +141,26 @@ def board(seed: int, *, size: int = 1 << 18) -> Board:
     rows = [group]
     for _ in range(1, copies):
         rows.append(group if equal else _changed(rng, layout, group))
+    planted = _plant(rng, image, layout, rows)
+    return Board(
+        seed=seed,
+        image=bytes(image),
+        layout=layout,
+        blocks=planted,
+        copies=copies,
+        equal=equal,
+        filler=filler_name,
+    )
+
+
+def _plant(
+    rng: random.Random, image: bytearray, layout: Layout, rows: list[list[bytes]]
+) -> tuple[Planted, ...]:
+    """Write the rows into `image`, apart from one another."""
     planted: list[Planted] = []
-    for copy, (start, row) in enumerate(zip(_places(rng, layout, rows, size), rows, strict=True)):
+    for copy, (start, row) in enumerate(
+        zip(_places(rng, layout, rows, len(image)), rows, strict=True)
+    ):
         at = start
         for index, block in enumerate(row):
             pad = -at % layout.alignment
@@ -157,21 +174,12 @@ def board(seed: int, *, size: int = 1 << 18) -> Board:
                     signature=layout.signatures[index % len(layout.signatures)],
                     check_kind=layout.check_kind,
                     check_offset=at + layout.check_place % len(block),
-                    group=0,
                     index=index,
                     copy=copy,
                 )
             )
             at += len(block)
-    return Board(
-        seed=seed,
-        image=bytes(image),
-        layout=layout,
-        blocks=tuple(planted),
-        copies=copies,
-        equal=equal,
-        filler=filler_name,
-    )
+    return tuple(planted)
 
 
 def _layout(rng: random.Random, count: int) -> Layout:
@@ -322,3 +330,57 @@ def _code(rng: random.Random, size: int) -> bytes | None:
     code = rng.choice(files).read_bytes()
     start = rng.randrange(max(1, len(code) - size)) & ~0xFFF
     return (code[start : start + size] + b"\xff" * size)[:size]
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoardPair:
+    """Two boards of one model with other memory: `changes` are (block, place in it, new byte)."""
+
+    first: Board
+    second: Board
+    changes: tuple[tuple[int, int, int], ...]
+
+
+def board_pair(seed: int, *, size: int = 1 << 18) -> BoardPair:
+    """A board with enough evidence, and one whose blocks lie elsewhere, with other serials and a
+    few payload bytes of one block changed in every copy."""
+    rng = random.Random(seed)
+    count, copies = rng.randint(3, 6), rng.randint(2, 3)
+    layout = _layout(rng, count)
+    group = [_block(rng, layout, index) for index in range(count)]
+    index = rng.randrange(count)
+    last = len(group[index]) + min(0, layout.check_place)
+    places = sorted(rng.sample(range(layout.header_size, last), rng.randint(1, 4)))
+    edited = bytearray(group[index])
+    changes = []
+    for place in places:
+        edited[place] ^= rng.randint(1, 255)
+        changes.append((index, place, edited[place]))
+    changed = [*group]
+    changed[index] = with_check(layout, bytes(edited))
+    boards = [_planted_board(rng, seed, layout, rows, copies, size) for rows in (group, changed)]
+    return BoardPair(first=boards[0], second=boards[1], changes=tuple(changes))
+
+
+def _planted_board(
+    rng: random.Random, seed: int, layout: Layout, group: list[bytes], copies: int, size: int
+) -> Board:
+    filler_name, image = _filler(rng, size)
+    planted = _plant(rng, image, layout, [group] * copies)
+    taken = [(block.offset - 64, block.offset + block.length + 64) for block in planted]
+    serial = b"Serial Number: WF%09d\0" % rng.randrange(10**9)
+    at = next(
+        at
+        for at in iter(lambda: rng.randrange(size - len(serial)), None)
+        if not any(low < at + len(serial) and at < high for low, high in taken)
+    )
+    image[at : at + len(serial)] = serial
+    return Board(
+        seed=seed,
+        image=bytes(image),
+        layout=layout,
+        blocks=planted,
+        copies=copies,
+        equal=True,
+        filler=filler_name,
+    )

@@ -1,0 +1,259 @@
+"""What is different between the images of two boards of one model?
+
+Blocks are paired by what they are, not by where they lie. Numbers that make a board that board,
+and areas the firmware itself writes, are set aside. What is left inside paired blocks is the
+difference that matters, and can be carried over as an edit.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from flashbench.image.board_numbers import find_board_numbers
+from flashbench.image.checks import Span
+from flashbench.image.copies import runs
+from flashbench.image.finds import Block, Confidence, Volume
+from flashbench.image.firmware_volumes import FIXED_CHECKSUM
+from flashbench.image.inspection import Inspection, inspect, signature_text
+from flashbench.image.known_blocks import VARIABLE_STORE
+
+OUTSIDE_LISTED_MAX = 256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldChange:
+    """Bytes `at` a place in a block: `old` in the first image, `new` in the second."""
+
+    at: int
+    old: bytes
+    new: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockDifference:
+    """Two blocks that are the same block of two boards. `changes` leave out the check values,
+    which follow from the rest, and what was set aside."""
+
+    first: Block
+    second: Block
+    changes: tuple[FieldChange, ...]
+    set_aside: tuple[FieldChange, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """A stretch of the first (`of` is 1) or second image that is not compared, and why."""
+
+    of: int
+    span: Span
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """`differences` ascend by the offset in the first image; only blocks that differ are there.
+
+    `outside` are differing stretches of the first image, at equal offsets in both, that lie in
+    no paired block and were not set aside.
+    """
+
+    differences: tuple[BlockDifference, ...]
+    pairs: int
+    only_first: tuple[Block, ...]
+    only_second: tuple[Block, ...]
+    set_aside: tuple[SetAside, ...]
+    outside: tuple[Span, ...]
+    outside_bytes: int
+
+    def to_json(self) -> dict[str, Any]:
+        """Offsets from the start of the image named; `at` from the block's start; bytes in hex."""
+        return {
+            "differences": [
+                {
+                    "first": difference.first.offset,
+                    "second": difference.second.offset,
+                    "length": difference.first.length,
+                    "signature": signature_text(difference.first.signature),
+                    "changes": [_change_json(change) for change in difference.changes],
+                    "set_aside": [_change_json(change) for change in difference.set_aside],
+                }
+                for difference in self.differences
+            ],
+            "pairs": self.pairs,
+            "only_first": [block.offset for block in self.only_first],
+            "only_second": [block.offset for block in self.only_second],
+            "set_aside": [
+                {"of": one.of, "span": list(one.span), "why": one.why} for one in self.set_aside
+            ],
+            "outside": [list(span) for span in self.outside],
+            "outside_bytes": self.outside_bytes,
+        }
+
+
+def _change_json(change: FieldChange) -> dict[str, Any]:
+    return {"at": change.at, "old": change.old.hex(), "new": change.new.hex()}
+
+
+def compare(
+    first: bytes,
+    second: bytes,
+    *,
+    first_inspection: Inspection | None = None,
+    second_inspection: Inspection | None = None,
+) -> Comparison:
+    """Compare two images; inspections of them are used if the caller has them."""
+    one = first_inspection or inspect(first)
+    two = second_inspection or inspect(second)
+    aside = (*_set_aside(1, first, one), *_set_aside(2, second, two))
+    pairs, only_first, only_second = _paired(first, second, one.blocks, two.blocks)
+    differences = [
+        difference
+        for pair in pairs
+        if (difference := _difference(first, second, *pair, aside)) is not None
+    ]
+    outside, count = _outside(first, second, pairs, aside)
+    return Comparison(
+        differences=tuple(differences),
+        pairs=len(pairs),
+        only_first=only_first,
+        only_second=only_second,
+        set_aside=aside,
+        outside=outside,
+        outside_bytes=count,
+    )
+
+
+def _set_aside(of: int, data: bytes, inspection: Inspection) -> Iterable[SetAside]:
+    for number in find_board_numbers(data):
+        yield SetAside(of=of, span=number.span, why=number.kind.value)
+    for block in inspection.blocks:
+        if block.name == VARIABLE_STORE:
+            yield SetAside(of=of, span=block.span, why="variables that the firmware writes")
+    for volume in inspection.volumes:
+        if _holds_variables(volume):
+            yield SetAside(of=of, span=volume.span, why="variables that the firmware writes")
+
+
+def _holds_variables(volume: Volume) -> bool:
+    """A volume without a file system of files is one of variables."""
+    return volume.guid not in FIXED_CHECKSUM
+
+
+# ---- pairing
+
+
+def _paired(
+    first: bytes, second: bytes, ones: Sequence[Block], twos: Sequence[Block]
+) -> tuple[list[tuple[Block, Block]], tuple[Block, ...], tuple[Block, ...]]:
+    """Blocks of one shape are paired in order; if their numbers differ, the likest are."""
+    groups: dict[tuple[object, ...], tuple[list[Block], list[Block]]] = {}
+    for side, blocks in enumerate((ones, twos)):
+        for block in blocks:
+            if block.confidence is not Confidence.POSSIBLE and block.name != VARIABLE_STORE:
+                groups.setdefault(_shape(block), ([], []))[side].append(block)
+    pairs: list[tuple[Block, Block]] = []
+    only_first: list[Block] = []
+    only_second: list[Block] = []
+    for mine, theirs in groups.values():
+        left = list(theirs)
+        for index, block in enumerate(mine):
+            if not left:
+                only_first += mine[index:]
+                break
+            best = left[0]
+            if len(mine) != len(theirs):
+                best = max(left, key=lambda other: _equal_share(first, second, block, other))
+            left.remove(best)
+            pairs.append((block, best))
+        only_second += left
+    pairs.sort(key=lambda pair: pair[0].offset)
+    return pairs, _ordered(only_first), _ordered(only_second)
+
+
+def _ordered(blocks: Iterable[Block]) -> tuple[Block, ...]:
+    return tuple(sorted(blocks, key=lambda block: block.offset))
+
+
+def _shape(block: Block) -> tuple[object, ...]:
+    """What a block has in common with itself on another board. A check that can be read in
+    several ways may be read differently there."""
+    kind = None if block.check is None or block.ambiguous else block.check.kind
+    return block.name, block.signature, block.length, kind
+
+
+def _equal_share(first: bytes, second: bytes, one: Block, two: Block) -> float:
+    here = np.frombuffer(first, np.uint8, one.length, one.offset)
+    there = np.frombuffer(second, np.uint8, two.length, two.offset)
+    return float((here == there).mean())
+
+
+# ---- differences
+
+
+def _difference(
+    first: bytes, second: bytes, one: Block, two: Block, aside: Iterable[SetAside]
+) -> BlockDifference | None:
+    here = np.frombuffer(first, np.uint8, one.length, one.offset)
+    there = np.frombuffer(second, np.uint8, two.length, two.offset)
+    different = here != there
+    for start, end in (*_check_places(one, different), *_check_places(two, different)):
+        different[start:end] = False
+    dropped = np.zeros(one.length, dtype=bool)
+    for entry in aside:
+        block = one if entry.of == 1 else two
+        if entry.span.overlaps(block.span):
+            start = max(0, entry.span.start - block.offset)
+            dropped[start : entry.span.end - block.offset] = True
+    changes = _changes(here, there, different & ~dropped)
+    set_aside = _changes(here, there, different & dropped)
+    if not changes and not set_aside:
+        return None
+    return BlockDifference(first=one, second=two, changes=changes, set_aside=set_aside)
+
+
+def _check_places(
+    block: Block, different: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
+) -> list[Span]:
+    """Where in a block its check values stand.
+
+    Of a check that can be read in several ways, only one reading may have a value that differs
+    between the boards: then that is the one. Otherwise no place is left out.
+    """
+    readings = [check.moved(-block.offset).field for check in block.checks]
+    if block.ambiguous and block.check is not None:
+        several = [block.check, *block.alternatives]
+        fields = {check.moved(-block.offset).field for check in several}
+        changed = [field for field in fields if different[field.start : field.end].any()]
+        more = [check.moved(-block.offset).field for check in block.more_checks]
+        readings = changed + more if len(changed) == 1 else more
+    return [span for span in readings if 0 <= span.start <= span.end <= block.length]
+
+
+def _changes(
+    here: "np.ndarray[tuple[int], np.dtype[np.uint8]]",
+    there: "np.ndarray[tuple[int], np.dtype[np.uint8]]",
+    different: "np.ndarray[tuple[int], np.dtype[np.bool_]]",
+) -> tuple[FieldChange, ...]:
+    return tuple(
+        FieldChange(at=start, old=here[start:end].tobytes(), new=there[start:end].tobytes())
+        for start, end in runs(different)
+    )
+
+
+def _outside(
+    first: bytes,
+    second: bytes,
+    pairs: Iterable[tuple[Block, Block]],
+    aside: Iterable[SetAside],
+) -> tuple[tuple[Span, ...], int]:
+    size = min(len(first), len(second))
+    different = np.frombuffer(first, np.uint8, size) != np.frombuffer(second, np.uint8, size)
+    for pair in pairs:
+        for block in pair:
+            different[block.offset : block.offset + block.length] = False
+    for entry in aside:
+        different[entry.span.start : entry.span.end] = False
+    spans = [Span(start, end) for start, end in runs(different)]
+    return tuple(spans[:OUTSIDE_LISTED_MAX]), int(different.sum())
