@@ -34,7 +34,8 @@ class FieldChange:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockDifference:
     """Two blocks that are the same block of two boards. `changes` leave out the check values,
-    which follow from the rest, and what was set aside."""
+    which follow from the rest. `set_aside` are numbers of the board, and where a check can be
+    read in several ways the bytes that are most likely its value."""
 
     first: Block
     second: Block
@@ -198,9 +199,12 @@ def _difference(
     here = np.frombuffer(first, np.uint8, one.length, one.offset)
     there = np.frombuffer(second, np.uint8, two.length, two.offset)
     different = here != there
-    for start, end in (*_check_places(one, different), *_check_places(two, different)):
-        different[start:end] = False
     dropped = np.zeros(one.length, dtype=bool)
+    for block in (one, two):
+        for start, end in _check_places(block):
+            different[start:end] = False
+    likely = _likely_check_place(one, different)
+    dropped[likely.start : likely.end] = True
     for entry in aside:
         block = one if entry.of == 1 else two
         if entry.span.overlaps(block.span):
@@ -213,22 +217,26 @@ def _difference(
     return BlockDifference(first=one, second=two, changes=changes, set_aside=set_aside)
 
 
-def _check_places(
-    block: Block, different: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
-) -> list[Span]:
-    """Where in a block its check values stand.
+def _check_places(block: Block) -> list[Span]:
+    """Where in a block its check values stand, as far as that is certain."""
+    certain = block.more_checks if block.ambiguous else block.checks
+    places = [check.moved(-block.offset).field for check in certain]
+    return [span for span in places if 0 <= span.start <= span.end <= block.length]
 
-    Of a check that can be read in several ways, only one reading may have a value that differs
-    between the boards: then that is the one. Otherwise no place is left out.
+
+def _likely_check_place(
+    block: Block, different: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
+) -> Span:
+    """Where the value of a check stands that can be read in several ways: it must differ too.
+
+    The readings come with the likeliest first. Empty where there is nothing to choose.
     """
-    readings = [check.moved(-block.offset).field for check in block.checks]
     if block.ambiguous and block.check is not None:
-        several = [block.check, *block.alternatives]
-        fields = {check.moved(-block.offset).field for check in several}
-        changed = [field for field in fields if different[field.start : field.end].any()]
-        more = [check.moved(-block.offset).field for check in block.more_checks]
-        readings = changed + more if len(changed) == 1 else more
-    return [span for span in readings if 0 <= span.start <= span.end <= block.length]
+        for check in (block.check, *block.alternatives):
+            field = check.moved(-block.offset).field
+            if different[field.start : field.end].any():
+                return field
+    return Span(0, 0)
 
 
 def _changes(

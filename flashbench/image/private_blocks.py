@@ -191,7 +191,7 @@ class _Search:
 
     def _blocks_of(self, reading: _Reading) -> list[Block]:
         """The blocks of a reading and all others of its shape in the image."""
-        spans = list(reading.row.blocks)
+        spans = self._vouched_for(reading)
         self._taken += spans
         for head in dict.fromkeys(self._data[span.start : span.start + 4] for span in spans):
             for start in self._occurrences(head):
@@ -205,6 +205,21 @@ class _Search:
             self._block(span, signature, reading)
             for span, signature in zip(spans, signatures, strict=True)
         ]
+
+    def _vouched_for(self, reading: _Reading) -> list[Span]:
+        """The blocks of a row, without ends that only seem to lead to it or on from it.
+
+        An end whose check is wrong needs a right block of the same signature beside it.
+        """
+        row = list(reading.row.blocks)
+        right = {span: reading.choice.rule.holds(self._data[span.start : span.end]) for span in row}
+        heads = {self._data[span.start : span.start + 4] for span in row if right[span]}
+        for end in (0, -1):
+            while row and not right[row[end]]:
+                if self._data[row[end].start : row[end].start + 4] in heads:
+                    break
+                row.pop(end)
+        return row
 
     def _extend(self, spans: list[Span], reading: _Reading) -> None:
         """Add blocks of other signatures that lead up to, or follow, those of `spans`."""

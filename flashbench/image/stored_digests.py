@@ -28,20 +28,21 @@ class StoredDigest:
 def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredDigest, ...]:
     """Digests of any of `stretches` that stand in `data`, by offset."""
     view = memoryview(data)
-    wanted: dict[bytes, tuple[str, Span]] = {}
+    wanted: dict[bytes, list[tuple[str, Span]]] = {}
     hashed = 0
     for span in dict.fromkeys(stretches):
         hashed += len(ALGORITHMS) * (span.end - span.start)
         if not 0 <= span.start < span.end <= len(data) or hashed > HASHED_MAX:
             continue
         for algorithm in ALGORITHMS:
-            wanted[hashlib.new(algorithm, view[slice(*span)]).digest()] = (algorithm, span)
+            digest = hashlib.new(algorithm, view[slice(*span)]).digest()
+            wanted.setdefault(digest, []).append((algorithm.upper().replace("SHA", "SHA-"), span))
     found = []
     for offset in _places_beginning_like(data, {digest[:4] for digest in wanted}):
         for size in (20, 32, 48, 64):
-            hit = wanted.get(data[offset : offset + size])
-            if hit is not None:
-                found.append(StoredDigest(hit[0].upper().replace("SHA", "SHA-"), offset, hit[1]))
+            # Equal copies have one digest.
+            for algorithm, span in wanted.get(data[offset : offset + size], ()):
+                found.append(StoredDigest(algorithm, offset, span))
     return tuple(found)
 
 
