@@ -27,7 +27,7 @@ SHORTEST_BLOCK = 12
 LONGEST_BLOCK = 1 << 17
 LONGEST_PADDING = 4096
 FIELD_REACH = 40  # a length field begins within so many bytes of the block
-HEADER_MAX = 64
+HEADER_USUAL, HEADER_MAX = 32, 64  # bytes that a stored length may leave out
 UNITS = (1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024, 4096)
 FIELD_FORMS: tuple[tuple[int, Order], ...] = (
     (2, "little"),
@@ -297,7 +297,7 @@ def _costs(
     cost += np.where((width == 2) | (width == 4), 0.0, 4.0)
     cost += np.where(unit == 1, 0.0, math.log2(len(UNITS)))
     extra_cost = np.where(extra % 4 == 0, 4.0, np.where(extra % 2 == 0, 7.0, 12.0))
-    cost += np.where(extra == 0, 0.0, extra_cost)
+    cost += np.where(extra == 0, 0.0, extra_cost) + np.where(extra > HEADER_USUAL, 3.0, 0.0)
     return cost
 
 

@@ -29,6 +29,7 @@ TRAILER_MAX = 8  # bytes before a block's end in which it is looked for
 LONGEST_BLOCK = 1 << 20  # longer blocks are not searched
 
 RULES_MAX = 600
+VARIETY_MIN = 4  # different bytes that a check must cover to be worth anything
 
 ORDERS: tuple[Order, Order] = ("little", "big")
 
@@ -111,7 +112,7 @@ class CheckRule:
         Few or blank bytes have few values, and those agree by chance.
         """
         covered = self.covered(block)
-        if covered is None or not self.holds(block):
+        if covered is None or len(set(covered)) < VARIETY_MIN or not self.holds(block):
             return 0.0
         at = self.place % len(block)
         worth = worth_of(block[at : at + self.kind.width])
@@ -129,7 +130,7 @@ class CheckRule:
             0 <= self.place < 32 and self.place % self.kind.width == 0
         )
         follows = self.place >= 0 and self.first == self.place + self.kind.width
-        start = 3.0 if self.first % 4 == 0 and self.first <= 32 else 7.0
+        start = 7.0 if self.first % 2 or self.first > 32 else 5.0 if self.first % 4 else 3.0
         start = 0.0 if self.first == 0 else 1.0 if follows else start
         return _KIND_BITS[self.kind.width] + (3.5 if usual else 7.0) + start + 1.0
 

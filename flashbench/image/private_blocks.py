@@ -28,22 +28,25 @@ from flashbench.image.checks import Span, judged
 from flashbench.image.copies import with_copies
 from flashbench.image.finds import Block, Confidence
 from flashbench.image.rule_choice import RuleChoice, RuleSearch
-from flashbench.image.windows import Repeats
+from flashbench.image.windows import Copy, Repeats, worth_of
 
 SURE_BITS = 14.0  # left over when everything tried has been taken off
-CLEAR_BITS, CLEAR_MARGIN = 8.0, 8.0  # fewer will do if no other reading comes near
+# Fewer will do if no reading with other bounds comes near.
+CLEAR_BITS_AND_MARGIN = ((8.0, 8.0), (10.0, 6.0))
 POSSIBLE_BITS = 3.0
 CHECK_BITS = 8.0  # of them, those that the check of a row must give
 ENOUGH_BITS = 64.0  # of a check: no row with fewer bits of its own will do better
-COPY_CHECK_BITS = 2.0  # copies have a start and an end that need no check to be seen
+COPY_CHECK_BITS = 0.5  # copies have a start and an end that need no check to be seen
 SEARCHES_MAX = 100  # blocks searched for check rules, for each sort of row: bounds the time
 COPIES_TRIED_MAX = 60
+STRETCH_CELL = 1024  # bytes; stretches that begin so near are one
 ISLANDS_TRIED_MAX = 20
 ISLAND_MAX = 1 << 16  # bytes
 OCCURRENCES_MAX = 64
-EXTENSION_BITS = 12.0  # of a check that alone makes a block one of a known shape
+EXTENSION_BITS = 8.0  # of a check, and of a signature, that make a block one of a known row
+SAME_SHAPE_BITS = 12.0  # of a check where the signature is a known one
 EXTENSION_MAX = 4096  # bytes searched before a row for a block that leads to it
-ROWS_READ_MAX = 24  # of one signature
+ROWS_READ_MAX = 40  # of one signature
 SIGNATURE_MIN, SIGNATURE_MAX = 4, 8
 ALIKE = 0.75  # equal bytes of a block and a damaged or edited copy of it
 
@@ -63,7 +66,9 @@ class _Reading:
             return False
         if self.row.copy_at is None:
             return self.bits >= SURE_BITS and self.choice.bits >= CHECK_BITS
-        clear = self.bits >= CLEAR_BITS and self.margin >= CLEAR_MARGIN
+        clear = any(
+            self.bits >= bits and self.margin >= margin for bits, margin in CLEAR_BITS_AND_MARGIN
+        )
         return (self.bits >= SURE_BITS or clear) and self.choice.bits >= COPY_CHECK_BITS
 
 
@@ -113,10 +118,10 @@ class _Search:
             self._rules.allow(SEARCHES_MAX)
             yield from self._grouped(sort(self._data, repeats))
         self._rules.allow(SEARCHES_MAX)
-        copies = repeats.copies
-        for copy in copies[:COPIES_TRIED_MAX]:
+        tried = _different_stretches(repeats.copies)
+        for copy in repeats.copies[:COPIES_TRIED_MAX]:
             if self._is_free([copy.span]) and not self._rules.exhausted:
-                yield rows_in_copy(self._data, repeats, copy), len(copies)
+                yield rows_in_copy(self._data, repeats, copy), tried
         self._rules.allow(SEARCHES_MAX)
         islands = [
             span
@@ -223,26 +228,35 @@ class _Search:
 
     def _extend(self, spans: list[Span], reading: _Reading) -> None:
         """Add blocks of other signatures that lead up to, or follow, those of `spans`."""
-        rule, field = reading.choice.rule, reading.row.length_field
         waiting = list(spans)
         while waiting and len(spans) < BLOCKS_MAX:
             span = waiting.pop()
-            starts = {span.end, padding_end(self._data, span.end)}
-            nearest = max(0, span.start - EXTENSION_MAX)
-            solid = padding_start(self._data, span.start)
-            starts.update(
-                at
-                for at in range(nearest, span.start - SHORTEST_BLOCK)
-                if solid <= at + length_at(self._data, field, at) <= span.start
-            )
-            for start in starts:
-                found = Span(start, start + length_at(self._data, field, start))
-                if found.end - start < SHORTEST_BLOCK or not self._is_free([found]):
+            for start in self._starts_beside(span, reading):
+                length = length_at(self._data, reading.row.length_field, start)
+                found = Span(start, start + length)
+                if length < SHORTEST_BLOCK or not self._is_free([found]):
                     continue
-                if rule.holding_bits(self._data[start : found.end]) >= EXTENSION_BITS:
+                bits = reading.choice.rule.holding_bits(self._data[start : found.end])
+                if bits >= EXTENSION_BITS:
                     spans.append(found)
                     self._taken.append(found)
                     waiting.append(found)
+
+    def _starts_beside(self, span: Span, reading: _Reading) -> Iterator[int]:
+        """Where a block may begin that follows `span` or whose length leads to it."""
+        step = _common_step(block.start for block in reading.row.blocks)
+        solid = padding_start(self._data, span.start)
+        nearest = max(0, span.start - EXTENSION_MAX)
+        nearest += -nearest % step
+        candidates = [span.end, padding_end(self._data, span.end)]
+        candidates += [
+            at
+            for at in range(nearest, span.start - SHORTEST_BLOCK + 1, step)
+            if solid <= at + length_at(self._data, reading.row.length_field, at) <= span.start
+        ]
+        for at in dict.fromkeys(candidates):
+            if at % step == 0 and worth_of(self._data[at : at + 4]) >= EXTENSION_BITS:
+                yield at
 
     def _occurrences(self, head: bytes) -> list[int]:
         if head not in self._places:
@@ -262,7 +276,7 @@ class _Search:
         if not self._is_free([span]):
             return False
         holding_bits = reading.choice.rule.holding_bits(self._data[span.start : span.end])
-        if holding_bits >= EXTENSION_BITS:
+        if holding_bits >= SAME_SHAPE_BITS:
             return True
         touches = any(
             span.end == other.start
@@ -308,6 +322,26 @@ class _Search:
                 reading.row.length_field, offset=span.start + reading.row.length_field.offset
             ),
         )
+
+
+def _different_stretches(copies: Sequence[Copy]) -> int:
+    """How many stretches there are to try: one that occurs four times is one, not three."""
+    targets: set[int] = set()
+    count = 0
+    for copy in copies:
+        start, end = copy.span.start, copy.span.start + copy.distance
+        cells = {at // STRETCH_CELL for at in (start, end)}
+        count += not cells & targets
+        targets |= cells
+    return count
+
+
+def _common_step(starts: Iterable[int]) -> int:
+    """The largest power of two that divides all `starts`, up to a flash sector."""
+    joint = 4096
+    for start in starts:
+        joint |= start
+    return joint & -joint
 
 
 def _alike(one: bytes, other: bytes) -> float:

@@ -1,7 +1,7 @@
 """How many planted blocks are found, over many invented boards.
 
-    python -m tests.image.seeds            500 boards of 256 KiB, a few minutes
-    python -m tests.image.seeds 40 65536   fewer, smaller
+    python -m tests.image.seeds                  500 boards of 256 KiB, a few minutes
+    python -m tests.image.seeds 40 65536 1000    fewer, smaller, from another seed on
 
 Prints every board with a miss, another check kind or a false claim, then the totals.
 """
@@ -61,7 +61,8 @@ def _count(subject: Board, total: Tally) -> None:
 def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 500
     size = int(sys.argv[2]) if len(sys.argv) > 2 else 1 << 18
-    total = tally(range(count), size=size)
+    first = int(sys.argv[3]) if len(sys.argv) > 3 else 0
+    total = tally(range(first, first + count), size=size)
     report = [
         *total.lines,
         f"{total.boards} boards: {total.found} of {total.planted} blocks found"
