@@ -49,13 +49,15 @@ class Row:
     """Blocks that lie one behind the other, all read by one length field.
 
     `copy_at` is the distance to another place with (nearly) the same bytes, if that is how the
-    row was found. `bits` says how unlikely this agreement is by chance, before any check.
+    row was found; `common_signature` says that all blocks begin with the same bytes. `bits` says
+    how unlikely this agreement is by chance, before any check.
     """
 
     blocks: tuple[Span, ...]
     length_field: LengthField
     bits: float
     copy_at: int | None = None
+    common_signature: bool = False
 
 
 def length_at(data: bytes, field: LengthField, start: int) -> int:
@@ -81,6 +83,15 @@ def padding_start(data: bytes, end: int) -> int:
         return end
     window = data[max(0, end - LONGEST_PADDING) : end]
     return end - len(window) + len(window.rstrip(window[-1:]))
+
+
+@dataclass(frozen=True, slots=True)
+class Starts:
+    """Where blocks of one sort may begin, and what it is worth in bits to meet such a place."""
+
+    bits: float
+    is_start: Callable[[int], bool]
+    before: Callable[[int], int]  # the last such place before another, -1 if there is none
 
 
 # ---- rows by signature
@@ -109,26 +120,83 @@ def rows_by_letters(data: bytes, repeats: Repeats) -> Iterator[Row]:
     places = repeats.lettered
     if not 3 <= len(places) <= LETTERED_MAX:
         return
-    listed = places.tolist()
-    known = frozenset(listed)
-
-    def before(at: int) -> int:
-        index = bisect.bisect_left(listed, at) - 1
-        return listed[index] if index >= 0 else -1
-
-    starts = Starts(
-        bits=math.log2(len(data) / len(places)), is_start=known.__contains__, before=before
-    )
+    starts = _starts_among(data, places)
     yield from _rows_through(data, repeats, _near_triples(places), lambda first: starts)
 
 
-@dataclass(frozen=True, slots=True)
-class Starts:
-    """Where blocks of one sort may begin, and what it is worth in bits to meet such a place."""
+def rows_by_shape(data: bytes, repeats: Repeats) -> Iterator[Row]:
+    """Three or more blocks in a row whose headers have no signature in common.
 
-    bits: float
-    is_start: Callable[[int], bool]
-    before: Callable[[int], int]  # the last such place before another, -1 if there is none
+    A header stands out by the small numbers in it: lengths, versions, flags. It is tried to
+    walk from each such place to another with every usual length field. In large images too
+    many places look like that: only those up to `SHAPE_IMAGE_MAX` bytes are searched.
+    """
+    if len(data) > SHAPE_IMAGE_MAX:
+        return
+    places = repeats.headerlike
+    if not 3 <= len(places) <= HEADERLIKE_MAX:
+        return
+    starts = _starts_among(data, places)
+    best: dict[tuple[Span, ...], Row] = {}
+    for field, first in itertools.islice(_shape_links(data, repeats.data, places), LINKS_MAX):
+        blocks = _walk_both_ways(data, field, first, starts)
+        if len(blocks) < 3:
+            continue
+        row = Row(blocks, field, _row_bits(data, blocks, field, starts.bits))
+        known = best.get(blocks)
+        if known is None or known.bits < row.bits:
+            best[blocks] = row
+    yield from sorted(best.values(), key=lambda row: -row.bits)[:SHAPE_ROWS_MAX]
+
+
+HEADERLIKE_MAX = 20_000
+SHAPE_ROWS_MAX = 60
+SHAPE_IMAGE_MAX = 8 << 20
+SHAPE_FIELDS = tuple(
+    (unit, extra)
+    for unit in UNITS[:9]
+    for extra in ((0, *range(8, HEADER_USUAL + 1, 2)) if unit == 1 else (0,))
+)
+
+
+def _shape_links(
+    raw: bytes, data: npt.NDArray[np.uint8], places: Positions
+) -> Iterator[tuple[LengthField, int]]:
+    """Fields with a place from which they lead to another place, and on to a third."""
+    padded_from = np.array([padding_start(raw, place) for place in places.tolist()])
+    for offset, (width, order) in itertools.product(range(2, HEADER_USUAL, 2), FIELD_FORMS[:4]):
+        values = _values(data, places + offset, width, order)
+        for unit, extra in SHAPE_FIELDS:
+            if 0 < extra < offset + width:
+                continue
+            lengths = unit * values + extra
+            usable = np.flatnonzero(
+                (lengths >= SHORTEST_BLOCK) & (lengths <= LONGEST_BLOCK) & (values > 0)
+            )
+            end = places[usable] + lengths[usable]
+            following = np.minimum(np.searchsorted(places, end), len(places) - 1)
+            meets = (padded_from[following] <= end) & (end <= places[following])
+            onward = np.full(len(places), -1)
+            onward[usable[meets]] = following[meets]
+            linked = usable[meets]
+            field = LengthField(offset=offset, width=width, order=order, unit=unit, extra=extra)
+            for at in linked[onward[onward[linked]] >= 0]:
+                yield field, int(places[at])
+
+
+def _starts_among(data: bytes, places: Positions) -> Starts:
+    """Starts at any of `places`, ascending; the fewer they are, the more it is worth."""
+    listed = places.tolist()
+
+    def before(at: int) -> int:
+        index = bisect.bisect_left(listed, at) - 1
+        return int(listed[index]) if index >= 0 else -1
+
+    return Starts(
+        bits=math.log2(len(data) / len(listed)),
+        is_start=frozenset(listed).__contains__,
+        before=before,
+    )
 
 
 LETTERED_MAX = 20_000
@@ -156,15 +224,21 @@ def _rows_through(
 ) -> Iterator[Row]:
     if not len(triples):
         return
-    seen: set[tuple[Span, ...]] = set()
     links = itertools.islice(_linking_fields(repeats.data, triples), LINKS_MAX)
+    best: dict[tuple[Span, ...], Row] = {}
     for field, index in links:
         first = int(triples[index, 0])
         starts = starts_of(first)
         blocks = _walk_both_ways(data, field, first, starts)
-        if len(blocks) >= 3 and blocks not in seen:
-            seen.add(blocks)
-            yield Row(blocks, field, _row_bits(data, blocks, field, starts.bits))
+        if len(blocks) < 3:
+            continue
+        heads = {data[block.start : block.start + 4] for block in blocks}
+        bits = _row_bits(data, blocks, field, starts.bits)
+        row = Row(blocks, field, bits, common_signature=len(heads) == 1)
+        known = best.get(blocks)
+        if known is None or known.bits < row.bits:
+            best[blocks] = row
+    yield from best.values()
 
 
 def _likeness(data: npt.NDArray[np.uint8], triples: Positions) -> npt.NDArray[np.int64]:
@@ -293,7 +367,7 @@ def _costs(
 ) -> npt.NDArray[np.float64]:
     """The costs of many fields. Odd places and sizes are many, and rare in practice."""
     cost = np.full(len(offset), math.log2(FIELD_REACH / 2 * 4))
-    cost += np.where(offset % np.minimum(width, 4) == 0, 0.0, 4.0)
+    cost += np.where(offset % np.minimum(width, 4) == 0, 0.0, 8.0)
     cost += np.where((width == 2) | (width == 4), 0.0, 4.0)
     cost += np.where(unit == 1, 0.0, math.log2(len(UNITS)))
     extra_cost = np.where(extra % 4 == 0, 4.0, np.where(extra % 2 == 0, 7.0, 12.0))

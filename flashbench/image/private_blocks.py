@@ -20,6 +20,7 @@ from flashbench.image.chains import (
     padding_end,
     padding_start,
     rows_by_letters,
+    rows_by_shape,
     rows_by_signature,
     rows_in_copy,
     rows_in_island,
@@ -36,6 +37,7 @@ CLEAR_BITS_AND_MARGIN = ((8.0, 8.0), (10.0, 6.0))
 POSSIBLE_BITS = 3.0
 CHECK_BITS = 8.0  # of them, those that the check of a row must give
 ENOUGH_BITS = 64.0  # of a check: no row with fewer bits of its own will do better
+LONE_CHECK_BITS = 24.0  # where no signature is met twice
 COPY_CHECK_BITS = 0.5  # copies have a start and an end that need no check to be seen
 SEARCHES_MAX = 100  # blocks searched for check rules, for each sort of row: bounds the time
 COPIES_TRIED_MAX = 60
@@ -61,11 +63,17 @@ class _Reading:
     margin: float = 0.0  # to the best reading with other bounds
 
     @property
+    def is_worth_naming(self) -> bool:
+        """Code is full of rows that nothing speaks for but a check that came out right."""
+        return self.row.copy_at is not None or self.row.common_signature
+
+    @property
     def is_sure(self) -> bool:
         if self.row.copy_at is None and len(self.row.blocks) < 3:
             return False
         if self.row.copy_at is None:
-            return self.bits >= SURE_BITS and self.choice.bits >= CHECK_BITS
+            needed = CHECK_BITS if self.row.common_signature else LONE_CHECK_BITS
+            return self.bits >= SURE_BITS and self.choice.bits >= needed
         clear = any(
             self.bits >= bits and self.margin >= margin for bits, margin in CLEAR_BITS_AND_MARGIN
         )
@@ -105,7 +113,7 @@ class _Search:
                 continue
             if best.is_sure:
                 blocks += self._blocks_of(best)
-            elif best.bits >= POSSIBLE_BITS:
+            elif best.bits >= POSSIBLE_BITS and best.is_worth_naming:
                 unsure.append(best)
         for reading in sorted(unsure, key=lambda reading: -reading.bits):
             if self._is_free(reading.row.blocks):
@@ -130,6 +138,8 @@ class _Search:
         ]
         for island in islands[:ISLANDS_TRIED_MAX]:
             yield rows_in_island(self._data, repeats, island), len(islands)
+        self._rules.allow(SEARCHES_MAX)
+        yield from self._grouped(rows_by_shape(self._data, repeats))
 
     def _grouped(self, found: Iterable[Row]) -> Iterator[tuple[list[Row], int]]:
         """Rows grouped by where they begin, those with the most agreement first.

@@ -26,6 +26,9 @@ STRETCH_MIN = 16  # equal bytes in all
 COPIES_LISTED_MAX = 2000
 ISLAND_CELL = 256  # bytes; padding between the blocks of a row is rarely a whole cell more
 SEEDS_PER_PART_MAX = 1 << 18
+HEADER_FIELDS = 12  # bytes behind a signature in which a header has small numbers
+SMALL, SMALL_MIN = 8, 4  # what is small, and how many of those bytes must be
+HEADERLIKE_MAX = 20_000
 CHUNK = 1 << 22  # bytes looked at in one go
 GROWTH_MAX = 256  # bytes
 PARTS = 16  # the windows are sorted in parts, to bound the memory
@@ -38,6 +41,7 @@ WORTH[0x01:0x08] = 2.0
 
 
 LETTERS = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_$")
+_IS_STRONG = WORTH.max() == WORTH
 _IS_LETTER = np.isin(np.arange(256), np.array(sorted(LETTERS)))
 
 
@@ -85,6 +89,26 @@ class Repeats:
             four[3:] &= ~(letter[:-6] & letter[1:-5] & letter[2:-4])
             found.append(low + np.flatnonzero(four[start - low :]) + (start - low))
         return np.concatenate(found)
+
+    @cached_property
+    def headerlike(self) -> Positions:
+        """Where a signature of no small numbers may stand before several small ones.
+
+        Every fourth byte only, where there would be too many else.
+        """
+        found = [np.empty(0, dtype=np.int64)]
+        reach = 4 + HEADER_FIELDS
+        for start in range(0, len(self.data) - reach, CHUNK):
+            piece = self.data[start : start + CHUNK + reach - 1]
+            count = len(piece) - reach + 1
+            running = np.concatenate(([0], np.cumsum(piece < SMALL, dtype=np.int32)))
+            numbers = running[reach : reach + count] - running[4 : 4 + count]
+            strong = np.concatenate(([0], np.cumsum(_IS_STRONG[piece], dtype=np.int32)))
+            signature = strong[4 : 4 + count] - strong[:count]
+            likely = (numbers >= SMALL_MIN) & (signature >= 3) & _IS_STRONG[piece[:count]]
+            found.append(start + np.flatnonzero(likely))
+        places = np.concatenate(found)
+        return places[places % 4 == 0] if len(places) > HEADERLIKE_MAX else places
 
     @cached_property
     def islands(self) -> tuple[Span, ...]:
