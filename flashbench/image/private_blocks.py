@@ -244,7 +244,9 @@ class _Search:
             for start in self._starts_beside(span, reading):
                 length = length_at(self._data, reading.row.length_field, start)
                 found = Span(start, start + length)
-                if length < SHORTEST_BLOCK or not self._is_free([found]):
+                if not SHORTEST_BLOCK <= length <= LONGEST_BLOCK or found.end > len(self._data):
+                    continue
+                if not self._is_free([found]):
                     continue
                 bits = reading.choice.rule.holding_bits(self._data[start : found.end])
                 if bits >= EXTENSION_BITS:
@@ -254,10 +256,12 @@ class _Search:
 
     def _starts_beside(self, span: Span, reading: _Reading) -> Iterator[int]:
         """Where a block may begin that follows `span` or whose length leads to it."""
-        step = _common_step(block.start for block in reading.row.blocks)
+        # All blocks of a row begin on multiples of one step, counted from any of them.
+        first = reading.row.blocks[0].start
+        step = _common_step(block.start - first for block in reading.row.blocks[1:])
         solid = padding_start(self._data, span.start)
         nearest = max(0, span.start - EXTENSION_MAX)
-        nearest += -nearest % step
+        nearest += (span.start - nearest) % step
         candidates = [span.end, padding_end(self._data, span.end)]
         candidates += [
             at
@@ -265,7 +269,9 @@ class _Search:
             if solid <= at + length_at(self._data, reading.row.length_field, at) <= span.start
         ]
         for at in dict.fromkeys(candidates):
-            if at % step == 0 and worth_of(self._data[at : at + 4]) >= EXTENSION_BITS:
+            if (at - span.start) % step == 0 and (
+                worth_of(self._data[at : at + 4]) >= EXTENSION_BITS
+            ):
                 yield at
 
     def _occurrences(self, head: bytes) -> list[int]:
@@ -346,12 +352,14 @@ def _different_stretches(copies: Sequence[Copy]) -> int:
     return count
 
 
-def _common_step(starts: Iterable[int]) -> int:
-    """The largest power of two that divides all `starts`, up to a flash sector."""
-    joint = 4096
-    for start in starts:
-        joint |= start
-    return joint & -joint
+def _common_step(distances: Iterable[int]) -> int:
+    """The largest power of two that divides all `distances`, up to 64; 1 if there are none."""
+    joint = 64
+    alone = True
+    for distance in distances:
+        joint |= distance
+        alone = False
+    return 1 if alone else joint & -joint
 
 
 def _alike(one: bytes, other: bytes) -> float:

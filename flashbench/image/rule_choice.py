@@ -10,6 +10,7 @@ from flashbench.image.finds import LengthField
 CLOSE_BITS = 10.0  # readings of a check this near to the best one are named beside it
 HEADER_GUESS = 32  # header bytes in which a zero-sum's value is looked for
 OTHERS_MAX = 24
+HEADER_BITS = 6.0
 NEARLY_EQUAL_MAX = 12  # bytes that differ
 SIGNATURE_MIN = 4
 WRONG_BITS = 40.0  # taken off for a block in which the rule does not hold
@@ -59,7 +60,7 @@ class RuleSearch:
             else:
                 bits = self._bits(rule, distinct)
             if bits is not None:
-                weighed.append((bits, rule))
+                weighed.append((bits + _header_agrees(rule, length), rule))
         if not weighed:
             return None
         weighed.sort(key=lambda pair: (-pair[0], *self._oddity(pair[1], spans)))
@@ -160,3 +161,10 @@ def _nearly_equal(one: bytes, other: bytes) -> bool:
     return len(one) == len(other) and (
         sum(a != b for a, b in zip(one, other, strict=True)) < NEARLY_EQUAL_MAX
     )
+
+
+def _header_agrees(rule: CheckRule, length: LengthField) -> float:
+    """What it is worth that check and length leave out the same bytes: there is a header."""
+    if rule.field is not FieldRule.OUTSIDE or length.unit > 1 or not length.extra:
+        return 0.0
+    return HEADER_BITS if length.extra == rule.first else 0.0

@@ -64,6 +64,15 @@ def test_a_record_in_compressed_data_is_seen_and_not_offered() -> None:
     assert reason == "it lies in LZMA data at 0x1000"
 
 
+def test_a_record_that_shows_through_weak_compression_is_not_offered_either() -> None:
+    """Deflate may store bytes as they are; changing them there would break the stream."""
+    packed = zlib.compress(bytes(range(200)) + SPD, 0)
+    image = image_with((4096, packed))
+    assert SPD in image
+
+    assert the_verdict(image)[0] is Editable.COMPRESSED
+
+
 @pytest.mark.parametrize("algorithm", ["sha1", "sha256", "sha384", "sha512"])
 def test_a_block_whose_digest_is_stored_is_not_editable(algorithm: str) -> None:
     block = block_around(SPD)

@@ -87,6 +87,23 @@ def test_copies_that_differ_say_where_and_which_check_is_right() -> None:
     assert states == [CheckState.RIGHT] * 5 + [CheckState.WRONG]
 
 
+def test_rows_of_unlike_length_are_no_copies_but_their_equal_blocks_are() -> None:
+    rng = random.Random(15)
+    blocks = [crc_block(rng, size) for size in (100, 64, 300, 88)]
+
+    found = sure(image_with((4096, b"".join(blocks)), (32768, b"".join(blocks[1:]))))
+
+    assert [block.copy_of for block in found] == [None] * 4 + [4196, 4260, 4560]
+
+
+def test_a_length_that_leads_out_of_the_image_makes_no_block() -> None:
+    rng = random.Random(16)
+    row = b"".join(crc_block(rng, size) for size in (100, 64, 300))
+    image = image_with((65536 - len(row) - 12, row))
+
+    assert all(block.span.end <= len(image) for block in find_private_blocks(image))
+
+
 def test_an_ambiguous_check_is_not_repaired_by_guess() -> None:
     rng = random.Random(6)
     row = b""
