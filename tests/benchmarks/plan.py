@@ -10,14 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flashbench.chip.profile import (
-    Address,
     AddressMode,
     ChipEraseTime,
     ChipProfile,
     EraseKind,
-    EraseRegion,
 )
 from flashbench.safe_write.plan_units import plan_units
+from tests.builders.profile import plain_profile
 
 DENSITY_BYTES = 64 << 20
 RUNS = 5
@@ -32,25 +31,14 @@ def large_profile(*, ecc_free: bool) -> ChipProfile:
         EraseKind(opcode=0x52, size=32 << 10, ms_typ=120, ms_max=1600),
         EraseKind(opcode=0xDC, size=64 << 10, ms_typ=150, ms_max=2000),
     )
-    return ChipProfile(
-        parts=("64 MiB",),
-        jedec_id=bytes.fromhex("ef4020"),
-        density_bytes=DENSITY_BYTES,
-        density_sources=("table", "SFDP"),
-        supply_volts=(2.7, 3.6),
-        supply_known_from="datasheet",
-        page_size=256,
+    return plain_profile(
+        DENSITY_BYTES,
+        *kinds,
         program_us_typ=700,
-        program_us_max=3000,
-        regions=(EraseRegion(start=Address(0), length=DENSITY_BYTES, kinds=kinds),),
         chip_erase=ChipEraseTime(opcode=0xC7, ms_typ=160_000, ms_max=800_000),
         address_mode=AddressMode.DEDICATED_4BYTE,
-        read_hz_max=50_000_000,
         fast_read_hz_max=50_000_000,
-        die_bytes=DENSITY_BYTES,
         ecc_free=ecc_free,
-        protection=None,
-        status_write=None,
     )
 
 

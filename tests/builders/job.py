@@ -6,10 +6,11 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from flashbench.chip.profile import Address, AddressMode, ChipProfile, EraseKind, EraseRegion
+from flashbench.chip.profile import ChipProfile, EraseKind
 from flashbench.job.disk import Disk
 from flashbench.job.events import AnnouncedUnit, WriteAnnounced
 from flashbench.job.folder import Job
+from tests.builders.profile import plain_profile
 
 SIZE = 4096
 ORIGINAL = bytes(range(256)) * (SIZE // 256)
@@ -19,26 +20,7 @@ IMAGE = ORIGINAL[:1024] + bytes(256) + ORIGINAL[1280:]
 def a_profile(*, density_bytes: int = SIZE) -> ChipProfile:
     """A part with one erase kind of 1 KiB."""
     kind = EraseKind(opcode=0x20, size=1024, ms_typ=45, ms_max=400)
-    return ChipProfile(
-        parts=("XX25Q00",),
-        jedec_id=bytes.fromhex("aa400c"),
-        density_bytes=density_bytes,
-        density_sources=("table", "SFDP"),
-        supply_volts=(2.7, 3.6),
-        supply_known_from="datasheet",
-        page_size=256,
-        program_us_typ=400,
-        program_us_max=3000,
-        regions=(EraseRegion(start=Address(0), length=density_bytes, kinds=(kind,)),),
-        chip_erase=None,
-        address_mode=AddressMode.THREE_BYTE,
-        read_hz_max=50_000_000,
-        fast_read_hz_max=104_000_000,
-        die_bytes=density_bytes,
-        ecc_free=True,
-        protection=None,
-        status_write=None,
-    )
+    return plain_profile(density_bytes, kind, parts=("XX25Q00",), jedec_id=bytes.fromhex("aa400c"))
 
 
 @dataclass(frozen=True)

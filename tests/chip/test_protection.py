@@ -8,11 +8,7 @@ from hypothesis import strategies as st
 
 from flashbench.chip._read_frames import Register
 from flashbench.chip.profile import (
-    Address,
-    AddressMode,
     ChipProfile,
-    EraseKind,
-    EraseRegion,
 )
 from flashbench.chip.protection import (
     LAYOUTS,
@@ -25,6 +21,7 @@ from flashbench.chip.protection import (
     unprotection,
 )
 from flashbench.errors import ChipUntouched
+from tests.builders.profile import plain_profile
 
 KIB = 1024
 MIB = KIB * KIB
@@ -46,24 +43,8 @@ def chip(
     layout: str | None, size: int, *, volatile: bool = False, way: str | None = None
 ) -> ChipProfile:
     """A profile of which only size and protection matter here."""
-    kind = EraseKind(opcode=0x20, size=4 * KIB, ms_typ=45, ms_max=400)
-    return ChipProfile(
-        parts=("X",),
-        jedec_id=b"\xaa\xbb\xcc",
-        density_bytes=size,
-        density_sources=("table", "SFDP"),
-        supply_volts=(2.7, 3.6),
-        supply_known_from="datasheet",
-        page_size=256,
-        program_us_typ=700,
-        program_us_max=3000,
-        regions=(EraseRegion(start=Address(0), length=size, kinds=(kind,)),),
-        chip_erase=None,
-        address_mode=AddressMode.THREE_BYTE,
-        read_hz_max=50_000_000,
-        fast_read_hz_max=50_000_000,
-        die_bytes=size,
-        ecc_free=True,
+    return plain_profile(
+        size,
         protection=layout,
         status_write=way or WAYS.get(layout or "", "01h, one byte"),
         status_volatile=volatile,

@@ -4,13 +4,13 @@ from collections.abc import Sequence
 
 from flashbench.chip.profile import (
     Address,
-    AddressMode,
     ChipEraseTime,
     ChipProfile,
     EraseKind,
     EraseRegion,
 )
 from flashbench.safe_write.plan_units import UnitsPlan
+from tests.builders.profile import plain_profile
 
 
 def a_kind(size: int, *, ms: float, opcode: int | None = None) -> EraseKind:
@@ -34,25 +34,14 @@ def a_profile(
     erase = None
     if chip_erase_ms is not None:
         erase = ChipEraseTime(opcode=0xC7, ms_typ=chip_erase_ms, ms_max=5 * chip_erase_ms)
-    return ChipProfile(
-        parts=("invented",),
-        jedec_id=bytes.fromhex("aa4017"),
-        density_bytes=start,
-        density_sources=("table", "SFDP"),
-        supply_volts=(2.7, 3.6),
-        supply_known_from="datasheet",
+    return plain_profile(
+        start,
         page_size=page_size,
         program_us_typ=program_us,
         program_us_max=10 * program_us,
         regions=tuple(built),
         chip_erase=erase,
-        address_mode=AddressMode.THREE_BYTE,
-        read_hz_max=50_000_000,
-        fast_read_hz_max=100_000_000,
-        die_bytes=start,
         ecc_free=ecc_free,
-        protection=None,
-        status_write=None,
     )
 
 
