@@ -5,9 +5,10 @@ from typing import Final, NoReturn
 import numpy as np
 import numpy.typing as npt
 
+from flashbench.adapter._frame import Frame
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind
-from flashbench.chip.profile import Address, EraseKind
+from flashbench.chip.profile import Address, ChipEraseTime, EraseKind
 from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.errors import ChipHalfWritten, ChipUntouched
 from flashbench.job.events import OpcodeRefuted, UnitProven
@@ -148,7 +149,8 @@ class CellWriter:
         for _ in range(ATTEMPTS_PER_UNIT):
             before = bytes(self._now[start:end])
             told = before != blank and self._tells_of_larger_units(unit)
-            self._send_erase(kind, unit.start)
+            frame = self._sender.frames.erase(kind, unit.start)
+            self._send_erase(frame, kind, f"the erase at {start:#08x}")
             if kind.opcode not in self._opcodes_seen:
                 self._demand_neighbours(unit, kind)
             found = self._read_hoping_for(start, blank)
@@ -168,15 +170,18 @@ class CellWriter:
             ),
         )
 
-    def _send_erase(self, kind: EraseKind, start: Address) -> None:
+    def _send_erase(self, frame: Frame, erase: EraseKind | ChipEraseTime, where: str) -> None:
+        """Send one erase behind its write enable, and wait until the chip is idle."""
         frames = self._sender.frames
-        reply = self._sender.run(
-            [frames.write_enable(), frames.status(), frames.erase(kind, start), frames.status()]
-        )
+        reply = self._sender.run([frames.write_enable(), frames.status(), frame, frames.status()])
         if reply[0] == 0xFF or not reply[0] & WRITE_ENABLED:
-            raise _not_enabled(reply[0], f" before the erase at {start:#08x}")
+            raise ChipHalfWritten(
+                f"Write enable (06h) had no effect: status {reply[0]:02X}h before {where}.",
+                next_step="Check contact, supply and the WP# pin, then run finish or restore.",
+            )
         if reply[1] & BUSY:
-            self._sender.wait_idle(expected_ms=kind.ms_typ, limit_ms=kind.ms_max, doing="an erase")
+            doing = "the chip erase" if isinstance(erase, ChipEraseTime) else "an erase"
+            self._sender.wait_idle(expected_ms=erase.ms_typ, limit_ms=erase.ms_max, doing=doing)
 
     def _tells_of_larger_units(self, unit: UnitPlan) -> bool:
         """Whether an erase of twice the size or more would show beside this unit.
@@ -235,16 +240,7 @@ class CellWriter:
             raise ChipUntouched("This chip is never erased as a whole.", next_step="Plan again.")
         if not self._first_picture_seen:
             self._demand_picture(range(len(self._now)))
-        frames = self._sender.frames
-        reply = self._sender.run(
-            [frames.write_enable(), frames.status(), frames.chip_erase(), frames.status()]
-        )
-        if reply[0] == 0xFF or not reply[0] & WRITE_ENABLED:
-            raise _not_enabled(reply[0], " before the chip erase")
-        if reply[1] & BUSY:
-            self._sender.wait_idle(
-                expected_ms=erase.ms_typ, limit_ms=erase.ms_max, doing="the chip erase"
-            )
+        self._send_erase(self._sender.frames.chip_erase(), erase, "the chip erase")
         self._now[:] = _BLANK * len(self._now)
 
     def _demand_blank_after_chip_erase(self, unit: UnitPlan) -> None:
@@ -270,13 +266,6 @@ class CellWriter:
 
 def _stretch(unit: UnitPlan) -> range:
     return range(unit.start, unit.start + unit.size)
-
-
-def _not_enabled(status: int, when: str) -> ChipHalfWritten:
-    return ChipHalfWritten(
-        f"Write enable (06h) had no effect: status {status:02X}h{when}.",
-        next_step="Check contact, supply and the WP# pin, then run finish or restore.",
-    )
 
 
 def _is_blank(data: bytes | bytearray) -> bool:
