@@ -40,10 +40,6 @@ class CopyGroup:
     untouched: tuple[Block, ...]
     edited_alike: bool  # all edited copies were changed at the same places to the same bytes
 
-    @property
-    def can_be_carried(self) -> bool:
-        return self.edited_alike and bool(self.untouched)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ForeignEdit:

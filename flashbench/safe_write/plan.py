@@ -37,8 +37,8 @@ class _Use:
 class Plan(Evidence):
     """From what the chip holds to what it shall hold. Used once, by `rewrite`.
 
-    Has no public constructor: `plan_rewrite`, `plan_recovery` and `plan_replacement` read the
-    chip and make one. `current` is the picture it was planned from; the bytes in `suspect`
+    Has no public constructor: `plan_rewrite` and `plan_recovery` make one from a fresh read
+    of the chip. `current` is the picture it was planned from; the bytes in `suspect`
     were left half-done by this job and are not trusted. `registers` are the values that the
     chip shall have again at the end. `doubts` are sentences for whoever agrees to it.
     """
