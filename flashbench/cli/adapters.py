@@ -47,10 +47,11 @@ def adapters(
         if loopback:
             _prove(output, BenchOptions(adapter=adapter, clock=clock))
         else:
-            _list(output)
+            adapters_at(output)
 
 
-def _list(output: Output) -> None:
+def adapters_at(output: Output) -> None:
+    """What `adapters` does without --loopback."""
     from flashbench.adapter import find_adapters
 
     found = find_adapters()

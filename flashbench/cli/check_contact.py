@@ -96,15 +96,27 @@ def check_contact(
         trace=trace,
     )
     with command(json=json, traceback=trace is not None) as output:
-        volts = demanded_supply(options)
-        stopping = Stopping(output.warn)
-        with stopping.on_signals(), opened_adapter(output, options) as opened:
-            output.pins_driven = True
-            if watch:
-                _watch(opened, volts, options, good_for, stopping)
-            with Bars(label="", stop=stopping.request, model_time=is_rehearsal(opened)) as bars:
-                check = _check(opened, volts, options, around, bars)
-            _tell(output, check)
+        check_contact_at(output, options, watching=watch, good_for=good_for, around=around)
+
+
+def check_contact_at(
+    output: Output,
+    options: BenchOptions,
+    *,
+    watching: bool = False,
+    good_for: float = 3.0,
+    around: int | None = None,
+) -> None:
+    """What `check-contact` does."""
+    volts = demanded_supply(options)
+    stopping = Stopping(output.warn)
+    with stopping.on_signals(), opened_adapter(output, options) as opened:
+        output.pins_driven = True
+        if watching:
+            _watch(opened, volts, options, good_for, stopping)
+        with Bars(label="", stop=stopping.request, model_time=is_rehearsal(opened)) as bars:
+            check = _check(opened, volts, options, around, bars)
+        _tell(output, check)
 
 
 def _check(
