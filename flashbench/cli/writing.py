@@ -179,6 +179,7 @@ def _rewrite(
     """`demand` refuses a job at another step, before any pin is driven."""
     from flashbench.job.folder import Job
     from flashbench.safe_write import steps
+    from flashbench.safe_write.duration import expected_seconds
 
     demand_someone_to_ask(output, yes=yes)
     with Job.open(folder) as job, steps.outranked_by_unfinished(job):
@@ -193,8 +194,9 @@ def _rewrite(
         with chip_at_bench(output, options, identified) as at:
             plan = planned(at, job)
             at.progress.close()
-            output.facts = _facts(plan)
-            _show(output, plan, model_time=at.model_time)
+            seconds = expected_seconds(plan)
+            output.facts = _facts(plan, seconds)
+            _show(output, plan, _time_text(seconds, model_time=at.model_time))
             if not plan.changes_nothing:
                 at.settle(output, f"Write {the_target(plan.target_name)} to this chip?", yes=yes)
             proof = steps.carry_out(plan, progress=at.progress)
@@ -208,7 +210,7 @@ def _rewrite(
             output.rows([("sha256", proof.sha256)])
 
 
-def _facts(plan: "Plan") -> dict[str, Any]:
+def _facts(plan: "Plan", seconds: float) -> dict[str, Any]:
     from flashbench.safe_write import steps
 
     return {
@@ -225,11 +227,11 @@ def _facts(plan: "Plan") -> dict[str, Any]:
             [stretch.start, stretch.stop] for stretch in steps.protection_in_the_way(plan)
         ],
         "doubts": list(plan.doubts),
-        "expected_seconds": round(steps.expected_seconds(plan), 3),
+        "expected_seconds": round(seconds, 3),
     }
 
 
-def _show(output: Output, plan: "Plan", *, model_time: bool) -> None:
+def _show(output: Output, plan: "Plan", time: str) -> None:
     """What is about to be done, for the eyes of whoever has to say yes."""
     profile = plan.chip.profile
     output.say(f"{plan.job.label}: {the_target(plan.target_name)} onto this chip")
@@ -244,14 +246,12 @@ def _show(output: Output, plan: "Plan", *, model_time: bool) -> None:
     if plan.changes_nothing:
         rows.append(("changes", f"none: the chip reads as {the_target(plan.target_name)} already"))
     else:
-        rows += _change_rows(plan, model_time=model_time)
+        rows += _change_rows(plan, time)
     rows += listed("doubts", plan.doubts)
     output.rows(rows)
 
 
-def _change_rows(plan: "Plan", *, model_time: bool) -> list[tuple[str, str]]:
-    from flashbench.safe_write import steps
-
+def _change_rows(plan: "Plan", time: str) -> list[tuple[str, str]]:
     cells = plan.cells
     rows = [("changes", f"{many(cells.changed_bytes, 'byte')}, in these whole pages:")]
     for stretch in cells.changed_ranges[:_RANGES_SHOWN]:
@@ -266,7 +266,7 @@ def _change_rows(plan: "Plan", *, model_time: bool) -> list[tuple[str, str]]:
         ("programs", many(cells.page_count, "page")),
         ("bystanders", _bystander_text(plan)),
         ("protection", _protection_text(plan)),
-        ("time", _time_text(steps.expected_seconds(plan), model_time=model_time)),
+        ("time", time),
     ]
     return rows
 

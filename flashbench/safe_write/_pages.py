@@ -19,7 +19,7 @@ from flashbench.safe_write._sender import Sender
 PAGES_PER_TRANSFER: Final = 64
 PAGES_MEASURED: Final = 4
 ATTEMPTS_PER_PAGE: Final = 4
-_SLACK: Final = 1.02
+WAIT_SLACK: Final = 1.02  # of the longest program seen
 _GROWTH: Final = 1.25
 
 Page = tuple[Address, bytes]
@@ -82,7 +82,7 @@ class PageProgrammer:
             if busy == samples:
                 self._settle()
                 longest_us = max(longest_us, (time.now_s() - sent_s) * 1e6)
-        self._wait_us = max(self._wait_us or 0.0, longest_us * _SLACK + byte_us)
+        self._wait_us = max(self._wait_us or 0.0, longest_us * WAIT_SLACK + byte_us)
 
     def _send(self, batch: Sequence[Page], wait_us: int) -> list[Page]:
         """Send a batch; the pages that were provably not accepted."""
