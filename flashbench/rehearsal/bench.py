@@ -65,6 +65,7 @@ class Bench:
         self._plugs = 0
         self._closers = contextlib.ExitStack()
         armed.on_chip_power_lost = self.power_fails
+        armed.on_supply_dip = self.supply_dips
         self.plug_in()
 
     @property
@@ -96,6 +97,12 @@ class Bench:
         if isinstance(self._target, NorChip):
             self._target.lose_power(at_s, seed)
         self.adapter.unplug()
+
+    def supply_dips(self, at_s: float, seed: int) -> None:
+        """The chip alone loses its power for a moment: what it was busy with is torn."""
+        if isinstance(self._target, NorChip):
+            self._target.lose_power(at_s, seed)
+            self._target.restore_power()
 
     def swap_chip(self, other: SpiTarget) -> None:
         """Put another chip into the socket; the old one keeps its cells and loses its power."""

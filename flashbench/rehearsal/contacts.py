@@ -2,10 +2,12 @@
 
 import numpy as np
 
+from flashbench.rehearsal.bit_link import BitLink
 from flashbench.rehearsal.faults import (
     ArmedFaults,
     ContactFault,
     FloatingMiso,
+    FrameGlitch,
     IntermittentContact,
     MirroredBits,
     MisoFlips,
@@ -16,6 +18,8 @@ from flashbench.rehearsal.faults import (
     ShiftedBits,
 )
 from flashbench.rehearsal.spi_target import SpiTarget
+
+_GLITCH_S = 100e-9  # longer than any tSHSL here: the chip sees the edge
 
 _MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 
@@ -36,12 +40,26 @@ class Contacts:
         self._last_sent = b"\xff"
         self._carried_bit = 1
         self._read_ahead = b""
+        self._armed = armed
+        self._glitched: _GlitchedFrame | None = None
+        self._held_low = False  # the last rise of CS# did not reach the chip
+        self.frames = 0
 
     @property
     def answering(self) -> bool:
+        if self._glitched is not None:
+            return False
         return self.target.answering if self._reaches_chip else True
 
     def select(self, at_s: float) -> None:
+        self.frames += 1
+        glitch = self._armed.glitch_in_frame(self.frames)
+        if glitch is not None or self._held_low:
+            link = _linked(self.target, at_s, already_selected=self._held_low)
+            self._glitched = _GlitchedFrame(link, glitch, self._armed)
+            self._held_low = False
+            self._reaches_chip = True
+            return
         self._reaches_chip = not any(self._breaks_frame(fault) for fault in self.faults)
         self._carried_bit = 1
         self._read_ahead = b""
@@ -55,6 +73,9 @@ class Contacts:
 
     def shift_out(self, data: bytes, at_s: float, byte_s: float) -> None:
         self._last_sent = data
+        if self._glitched is not None:
+            self._glitched.clock(data, at_s, byte_s)
+            return
         if not self._reaches_chip:
             return
         for fault in self.faults:
@@ -64,7 +85,9 @@ class Contacts:
 
     def shift_in(self, count: int, at_s: float, byte_s: float) -> bytes:
         answer = b"\xff" * count
-        if self._reaches_chip:
+        if self._glitched is not None:
+            answer = self._glitched.clock(answer, at_s, byte_s)
+        elif self._reaches_chip:
             answer = self._from_chip(count, at_s, byte_s)
         for fault in self.faults:
             answer = self._spoiled(fault, answer, 8 / byte_s)
@@ -80,7 +103,10 @@ class Contacts:
         return answer[:-1]
 
     def deselect(self, at_s: float, stray_bits: int) -> None:
-        if self._reaches_chip:
+        if self._glitched is not None:
+            self._held_low = self._glitched.ends(at_s)
+            self._glitched = None
+        elif self._reaches_chip:
             self.target.deselect(at_s, stray_bits)
 
     def _spoiled(self, fault: ContactFault, answer: bytes, sck_hz: float) -> bytes:
@@ -120,6 +146,70 @@ class Contacts:
             next_bit = self._read_ahead[0] >> 7 if self._read_ahead else 1
             shifted = (value << 1 | next_bit) & ((1 << bits) - 1)
         return shifted.to_bytes(len(answer), "big")
+
+
+class _GlitchedFrame:
+    """One frame in which the wires err at one clock, or which follows a lost rise of CS#."""
+
+    def __init__(self, link: BitLink, glitch: FrameGlitch | None, armed: ArmedFaults) -> None:
+        self._link = link
+        self._glitch = glitch
+        self._armed = armed
+        self._clocks = 0  # of the host, so far
+
+    def clock(self, data: bytes, at_s: float, byte_s: float) -> bytes:
+        """The host clocks `data` out; what it sees on MISO meanwhile."""
+        count, value = 8 * len(data), int.from_bytes(data, "big")
+        here = -1 if self._glitch is None else self._glitch.at_bit - self._clocks
+        self._clocks += count
+        if self._glitch is None or not 0 <= here < count:
+            answer = self._link.shift_many(value, count, at_s=at_s, byte_s=byte_s)
+            return answer.to_bytes(len(data), "big")
+        left = count - here - 1
+        before = self._link.shift_many(value >> left + 1, here, at_s=at_s, byte_s=byte_s)
+        at_s += byte_s * here / 8
+        bit = self._err(self._glitch, value >> left & 1, at_s, byte_s)
+        after = self._link.shift_many(value, left, at_s=at_s + _GLITCH_S, byte_s=byte_s)
+        return ((before << 1 | bit) << left | after).to_bytes(len(data), "big")
+
+    def _err(self, glitch: FrameGlitch, mosi: int, at_s: float, byte_s: float) -> int:
+        def one(level: int) -> int:
+            return self._link.shift_many(level, 1, at_s=at_s + _GLITCH_S, byte_s=byte_s)
+
+        self._armed.note_fired(glitch)
+        match glitch.what:
+            case "MOSI flips":
+                return one(1 - mosi)
+            case "MISO flips":
+                return 1 - one(mosi)
+            case "clock lost":
+                return 1
+            case "clock twice":
+                one(mosi)
+            case "CS# rises":
+                self._link.deselect(at_s)
+                self._link.select(at_s + _GLITCH_S)
+            case "CS# stays high":
+                self._link.deselect(at_s)
+            case "supply dips":
+                self._armed.on_supply_dip(at_s, glitch.seed)
+        return one(mosi)
+
+    def ends(self, at_s: float) -> bool:
+        """The host raises CS#; whether that is lost on the way."""
+        if self._glitch is not None and self._glitch.what == "CS# stays low":
+            return True
+        self._link.deselect(at_s)
+        return False
+
+
+def _linked(target: SpiTarget, at_s: float, *, already_selected: bool) -> BitLink:
+    link = BitLink(target)
+    if already_selected:
+        link.selected = True
+    else:
+        link.select(at_s)
+    return link
 
 
 def _settled_late(answer: bytes, swing: int) -> bytes:

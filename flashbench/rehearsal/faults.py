@@ -141,6 +141,57 @@ class MosiFlips:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HostSuspends:
+    """The host sleeps right before bulk transfer N; the adapter `stays`, or is enumerated anew.
+
+    Sleeping is not losing power: the engine runs what it holds, the chip finishes.
+    """
+
+    at_transfer: int
+    seconds: float = 3600.0
+    adapter: Literal["stays", "leaves"] = "stays"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameGlitch:
+    """The wires err once in frame N, counted by falls of CS# since the bench was made, from 1.
+
+    `at_bit` counts the host's clocks in the frame from 0: 0 to 7 are the opcode. A frame shorter
+    than that is spared, as is one without CS# edges to lose. "CS# rises" lets it fall again 100 ns
+    later, in mid-frame; "CS# stays high" keeps it high from `at_bit` on, so that what the chip
+    has of a page is programmed; "CS# stays low" makes one frame of this and the next;
+    "supply dips" restarts the chip and tears what it was busy with.
+    """
+
+    at_frame: int
+    what: Literal[
+        "MOSI flips",
+        "MISO flips",
+        "clock lost",
+        "clock twice",
+        "CS# rises",
+        "CS# stays high",
+        "CS# stays low",
+        "supply dips",
+    ]
+    at_bit: int = 0
+    lasting: bool = False
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeakAfterTear:
+    """What a torn erase or program leaves is weak until an erase of it runs to its end.
+
+    The torn cells read right `reads_right` times, then some of them drift for good; or with
+    `steady=False` they differ from read to read.
+    """
+
+    reads_right: int = 3
+    steady: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SilentOperation:
     """Operation N reports success and changes nothing."""
 
@@ -269,6 +320,7 @@ class LeftBusy:
 
 
 OperationFault = KillProcess | LosePower | SilentOperation | SupplyDip
+TransferFault = Unplug | HostSuspends
 ReplyFault = MuteReply | ShortReply | StaleReply | DuplicatedReply
 ContactFault = (
     MisoFlips
@@ -281,14 +333,25 @@ ContactFault = (
     | IntermittentContact
     | NoChip
 )
-CellFault = WrongEraseUnit | StuckBit | WornSector | UnstableCells | StuckAddressBit | SlowChip
+CellFault = (
+    WrongEraseUnit
+    | StuckBit
+    | WornSector
+    | UnstableCells
+    | StuckAddressBit
+    | SlowChip
+    | WeakAfterTear
+)
 LeftState = LeftIn4ByteMode | LeftPoweredDown | LeftInContinuousRead | LeftBusy
-Fault = OperationFault | Unplug | ReplyFault | ContactFault | CellFault | LeftState
+Fault = (
+    OperationFault | TransferFault | ReplyFault | FrameGlitch | ContactFault | CellFault | LeftState
+)
 
 _KINDS: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
-        *(KillProcess, LosePower, SilentOperation, SupplyDip, Unplug),
+        *(KillProcess, LosePower, SilentOperation, SupplyDip),
+        *(Unplug, HostSuspends, FrameGlitch, WeakAfterTear),
         *(MuteReply, ShortReply, StaleReply, DuplicatedReply),
         *(MisoFlips, MisoSettlesLate, MosiFlips, FloatingMiso, MisoOnMosi, ShiftedBits),
         *(MirroredBits, IntermittentContact, NoChip),
@@ -307,9 +370,12 @@ class ArmedFaults:
         self.faults = tuple(faults)
         self.fired: list[str] = list(already_fired)
         self.on_chip_power_lost: Callable[[float, int], None] = lambda at_s, seed: None
+        self.on_supply_dip: Callable[[float, int], None] = lambda at_s, seed: None
         self._last_reply = b"\xa5"
         self._reply_faults = self.of(ReplyFault)
         self._unplugs = self.of(Unplug)
+        self._suspends = self.of(HostSuspends)
+        self._glitches = self.of(FrameGlitch)
         self._operation_faults = self.of(OperationFault)
 
     def of(self, kind: Any) -> tuple[Any, ...]:
@@ -343,6 +409,23 @@ class ArmedFaults:
         for fault in self._unplugs:
             if self._due(fault, fault.at_transfer, transfer):
                 return int(length * fault.part)
+        return None
+
+    def suspend_before(self, transfer: int) -> HostSuspends | None:
+        """The sleep of the host that comes right before this bulk transfer, if any."""
+        for fault in self._suspends:
+            if self._due(fault, fault.at_transfer, transfer):
+                suspend: HostSuspends = fault
+                return suspend
+        return None
+
+    def glitch_in_frame(self, number: int) -> FrameGlitch | None:
+        """What the wires are to do in this frame; note it as fired when they have done it."""
+        for fault in self._glitches:
+            glitch: FrameGlitch = fault
+            due = number >= glitch.at_frame if glitch.lasting else number == glitch.at_frame
+            if due:
+                return glitch
         return None
 
     def tell_unplugged(self, at_s: float) -> None:

@@ -29,6 +29,7 @@ from flashbench.rehearsal.faults import (
     StuckBit,
     SupplyDip,
     UnstableCells,
+    WeakAfterTear,
     WornSector,
     WrongEraseUnit,
     random_for,
@@ -46,6 +47,7 @@ from flashbench.rehearsal.nor_operations import (
 )
 from flashbench.rehearsal.nor_part import Erase, NorPart
 from flashbench.rehearsal.nor_protection import protected_span
+from flashbench.rehearsal.weak_cells import WeakCells
 
 Kind = Literal[
     "while busy",
@@ -134,6 +136,7 @@ class NorChip:
         self._in_flight: _InFlight | None = None
         self._last_s = 0.0
         self._unstable_reads = 0
+        self._weak = WeakCells()
         self._powered = True
         self._lock_starts, self._lock_ends = _lock_units(part)
         self._power_up()
@@ -198,12 +201,25 @@ class NorChip:
         self._settle(at_s)
         if self._in_flight is not None:
             flight, self._in_flight = self._in_flight, None
-            flight.operation.tear(self, random_for(seed, flight.number))
+            self._tear(flight, seed)
             self._store.note(lambda: f"torn {flight.number}")
             self._after_cells_changed()
         self._powered = False
         self._frame_begins()
         self._power_up()
+        self._keep()
+
+    def _tear(self, flight: _InFlight, seed: int) -> None:
+        random = random_for(seed, flight.number)
+        weak = self._faults.of(WeakAfterTear)
+        if weak and isinstance(flight.operation, Program | EraseCells):
+            self._weak.leave(weak[0], flight.operation, self, random)
+        else:
+            flight.operation.tear(self, random)
+
+    def grow_old(self) -> None:
+        """Let every cell that an interrupted operation left weak drift now, as it will one day."""
+        self._weak.drift(self, 0, self.part.density_bytes, at_once=True)
         self._keep()
 
     def restore_power(self) -> None:
@@ -280,6 +296,7 @@ class NorChip:
             if len(self._locked) == len(self._lock_starts)
             else sorted(self._locked),
             "operation_number": self.operation_number,
+            "weak": self._weak.to_json(),
             "fired": self._faults.fired,
             "in_flight": None
             if flight is None
@@ -304,6 +321,7 @@ class NorChip:
         if state["locked"] != "all":
             self._locked = set(state["locked"])
         self.operation_number = state["operation_number"]
+        self._weak = WeakCells.from_json(state.get("weak", []))
         for fired in state["fired"]:
             if fired not in self._faults.fired:
                 self._faults.fired.append(fired)
@@ -495,6 +513,7 @@ class NorChip:
             return
         self._in_flight = None
         flight.operation.finish(self)
+        self._weak.mend(flight.operation)
         self._wel = False
         self._after_cells_changed()
         self._store.note(lambda: f"done {flight.number}")
@@ -565,6 +584,7 @@ class NorChip:
         size, start = self.part.density_bytes, self._read_at
         if self._address_length == 3 and start // _MIB_16 != (start + count - 1) // _MIB_16:
             self._complain(at_s, "read across 16 MiB", f"from {start:#x}, {count} bytes")
+        self._weak.drift(self, start, count)
         chunks = []
         left = count
         while left:
@@ -575,6 +595,7 @@ class NorChip:
         answer = chunks[0] if len(chunks) == 1 else b"".join(chunks)
         for fault in self._faults.of(UnstableCells):
             answer = self._with_unstable_cells(fault, self._read_at, answer)
+        answer = self._weak.as_read(self._read_at, answer)
         self._read_at = start
         return answer
 
@@ -626,7 +647,14 @@ class NorChip:
             | (_WIP if busy else 0)
             | (_WEL if self._wel else 0)
             | self._error_bits
+            | self._sector_bits()
         )
+
+    def _sector_bits(self) -> int:
+        """AT25DF, bits 3:2 of the status: 11 all sectors protected, 01 some, 00 none."""
+        if self.part.individual_locks != "sector registers" or not self._locked:
+            return 0
+        return 0x0C if len(self._locked) == len(self._lock_starts) else 0x04
 
     def flag_byte(self) -> int:
         """Micron's flag status register: bit 7 is READY."""
@@ -704,7 +732,7 @@ class NorChip:
         if self._in_flight is not None:
             self._complain(at_s, "reset while busy", "the operation under way is torn")
             flight, self._in_flight = self._in_flight, None
-            flight.operation.tear(self, random_for(0, flight.number))
+            self._tear(flight, 0)
         deselected_s = self._deselected_s
         self._power_up()
         self._deselected_s = deselected_s
@@ -744,6 +772,9 @@ class NorChip:
         if self._registers_locked():
             self._complain(at_s, "registers locked", f"write of {', '.join(values)} refused")
             return
+        if self.part.individual_locks == "sector registers":
+            self._write_at25df_status(values["SR1"])
+            return
         volatile = volatile and not self._wel
         before = self.current if volatile else self.stored
         masked = {}
@@ -755,6 +786,18 @@ class NorChip:
         else:
             operation = WriteRegisters(tuple(masked.items()))
             self._start(operation, self.part.register_write_ms_typ * 1e-3, at_s)
+
+    def _write_at25df_status(self, value: int) -> None:
+        """AT25DF041A from memory: bits 5:2 all alike act on every sector, unless SPRL is set.
+
+        A write that finds SPRL (bit 7) set can only clear it.
+        """
+        was_locked = bool(self.current["SR1"] & 0x80)
+        self.stored["SR1"] = self.current["SR1"] = value & 0x80
+        if not was_locked and value & 0x3C in (0x00, 0x3C):
+            self._locked = set(range(len(self._lock_starts))) if value & 0x3C else set()
+        self._wel = False
+        self.register_change_count += 1
 
     def _masked(self, name: str, before: int, value: int, at_s: float) -> int:
         register = next(entry for entry in self.part.register if entry.name == name)
@@ -778,7 +821,7 @@ class NorChip:
     def _locks_rule(self) -> bool:
         if self.part.individual_locks == "WPS":
             return bool(self.current["SR3"] & 0x04)
-        return self.part.individual_locks == "block protection register"
+        return self.part.individual_locks in ("block protection register", "sector registers")
 
     def lock_one(self, address: int, data: bytes, at_s: float) -> None:
         self._change_locks(self._locked | {self._unit_at(address)})
@@ -799,7 +842,38 @@ class NorChip:
 
     def read_lock(self, address: int, data: bytes, at_s: float) -> None:
         locked = self._unit_at(address) in self._locked
-        self.answer_with(bytes((int(locked),)), repeats=True)
+        shown = 0xFF if self.part.individual_locks == "sector registers" else 0x01
+        self.answer_with(bytes((shown if locked else 0x00,)), repeats=True)
+
+    def read_lock_bits(self, address: int, data: bytes, at_s: float) -> None:
+        self.answer_with(self._lock_bits(self._locked), repeats=False)
+
+    def write_lock_bits(self, address: int, data: bytes, at_s: float) -> None:
+        if len(data) != len(self._lock_bits(set())):
+            self._complain(at_s, "bad length", f"42h with {len(data)} bytes")
+            return
+        self._change_locks(
+            {
+                unit
+                for unit in range(len(self._lock_starts))
+                if any(a & b for a, b in zip(data, self._lock_bits({unit}), strict=True))
+            }
+        )
+
+    def _lock_bits(self, locked: set[int]) -> bytes:
+        """SST26's block protection register, highest bit first [SST26VF064B, from memory].
+
+        Eight pairs of read lock and write lock for the blocks of 8 KiB, those at the end first;
+        then one bit for each other block: the last 32 KiB one, the first, the 64 KiB ones.
+        """
+        small = [unit for unit in range(len(self._lock_starts)) if self._unit_size(unit) == 0x2000]
+        large = [unit for unit in range(len(self._lock_starts)) if unit not in small]
+        order = [*reversed(small), large[-1], large[0], *reversed(large[1:-1])]
+        bits = "".join(("0" if unit in small else "") + str(int(unit in locked)) for unit in order)
+        return int(bits, 2).to_bytes(len(bits) // 8, "big")
+
+    def _unit_size(self, unit: int) -> int:
+        return self._lock_ends[unit] - self._lock_starts[unit]
 
     def _protected(self, start: int, end: int) -> bool:
         if self._locks_rule():
@@ -993,6 +1067,8 @@ def _lock_units(part: NorPart) -> tuple[list[int], list[int]]:
             *range(0x10000, part.density_bytes - 0x10000, 0x10000),
             *range(part.density_bytes - 0x10000, part.density_bytes, 0x1000),
         ]
+    elif part.individual_locks == "sector registers":
+        starts = [*range(0, part.density_bytes, 0x10000)]
     elif part.individual_locks == "block protection register":
         at = 0
         for region in part.region:
@@ -1161,7 +1237,18 @@ def _mode_commands(chip: NorChip) -> dict[int, _Command]:
 def _lock_commands(chip: NorChip) -> dict[int, _Command]:
     if chip.part.individual_locks == "none":
         return {}
+    if chip.part.individual_locks == "sector registers":
+        return {
+            0x36: _Command("protect sector", "bare", chip.lock_one, -1, changes=True),
+            0x39: _Command("unprotect sector", "bare", chip.unlock_one, -1, changes=True),
+            0x3C: _Command("read sector protection", "reply", chip.read_lock, -1),
+        }
     commands = {0x98: _Command("unlock all", "bare", chip.unlock_all, changes=True)}
+    if chip.part.individual_locks == "block protection register":
+        commands[0x72] = _Command("read block protection", "reply", chip.read_lock_bits)
+        commands[0x42] = _Command(
+            "write block protection", "data", chip.write_lock_bits, changes=True
+        )
     if chip.part.individual_locks == "WPS":
         commands[0x7E] = _Command("lock all", "bare", chip.lock_all, changes=True)
         commands[0x36] = _Command("lock one", "bare", chip.lock_one, -1, changes=True)

@@ -4,7 +4,8 @@ A layout answers with one stretch, `(start, end)`, empty when both are equal: ev
 protects from one end of the array.
 
 Sources: W25Q128JV Rev I 2021-08-23 and W25Q256JV Rev B 2016-09-20, status register memory
-protection tables; GD25Q128, MX25L12835F, IS25LP128, MT25QL256 and S25FL512S from memory.
+protection tables; GD25Q128, GD25Q256D, MX25L12835F, MX25L1605D, MX25L6405D, IS25LP128, MT25QL256,
+S25FL512S, M25P20, W25X10 and SST25WF020A from memory.
 """
 
 from collections.abc import Callable, Mapping
@@ -71,6 +72,41 @@ def _gigadevice_to_128mbit(registers: Registers, size: int) -> Span:
     return _complement(span, size) if registers["SR2"] & 0x40 else span
 
 
+def _gigadevice_from_256mbit(registers: Registers, size: int) -> Span:
+    """As the D and E of the GD25Q256 have it, with TB in bit 6."""
+    sr1 = registers["SR1"]
+    length = _blocks(sr1 >> 2 & 15, size, bits=4)
+    span = _from_one_end(length, size, bottom=bool(sr1 & 0x40))
+    return _complement(span, size) if registers["SR2"] & 0x40 else span
+
+
+def _three_bits(registers: Registers, size: int) -> Span:
+    """From the top: M25P20, MX25L2005A and kin."""
+    return _from_one_end(_blocks(registers["SR1"] >> 2 & 7, size, bits=3), size, bottom=False)
+
+
+def _three_bits_and_tb(registers: Registers, size: int) -> Span:
+    sr1 = registers["SR1"]
+    return _from_one_end(_blocks(sr1 >> 2 & 7, size, bits=3), size, bottom=bool(sr1 & 0x20))
+
+
+def _four_bits(registers: Registers, size: int) -> Span:
+    """SST25WF020A: BP3 does not count, and protection is from the top."""
+    return _three_bits(registers, size)
+
+
+# Sixty-fourths of the array for BP3-0, of a chip of 4 MiB or more; negative from address 0.
+_MACRONIX_D = (0, 1, 2, 4, 8, 16, 32, 64, 64, -32, -48, -56, -60, -62, -63, 64)
+# Thirty-seconds, of the MX25L1605D.
+_MACRONIX_1605D = (0, 1, 2, 4, 8, 16, 32, 32, 32, 32, -16, -24, -28, -30, -31, 32)
+
+
+def _macronix_d(registers: Registers, size: int) -> Span:
+    table, parts = (_MACRONIX_1605D, 32) if size < 1 << 22 else (_MACRONIX_D, 64)
+    share = table[registers["SR1"] >> 2 & 15]
+    return _from_one_end(abs(share) * size // parts, size, bottom=share < 0)
+
+
 def _macronix(registers: Registers, size: int) -> Span:
     length = _blocks(registers["SR1"] >> 2 & 15, size, bits=4)
     return _from_one_end(length, size, bottom=bool(registers["CR"] & 0x08))
@@ -103,10 +139,15 @@ LAYOUTS: Mapping[str, Callable[[Registers, int], Span]] = {
     "winbond to 128 Mbit": _winbond_to_128mbit,
     "winbond from 256 Mbit": _winbond_from_256mbit,
     "gigadevice to 128 Mbit": _gigadevice_to_128mbit,
+    "gigadevice from 256 Mbit": _gigadevice_from_256mbit,
     "macronix": _macronix,
+    "macronix D": _macronix_d,
     "micron": _micron,
     "issi": _issi,
     "spansion": _spansion,
+    "three bits": _three_bits,
+    "three bits and TB": _three_bits_and_tb,
+    "sst25": _four_bits,
 }
 
 

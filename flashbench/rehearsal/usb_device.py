@@ -139,6 +139,16 @@ class VirtualAdapter:
         self.time.wait_s(self.host_gap.transfer_begins())
         self.catch_up()
 
+    def _begin_bulk_transfer(self) -> None:
+        suspend = self.faults.suspend_before(self.bulk_transfers + 1)
+        if suspend is not None and self.plugged:
+            self.run_dry()
+            self.time.wait_s(suspend.seconds)
+            if suspend.adapter == "leaves":
+                self.unplug()
+        self.begin_transfer()
+        self.bulk_transfers += 1
+
     def catch_up(self) -> None:
         """Let every engine do what it had time for, as far as its reply FIFO has room."""
         now_s = self.time.now_s()
@@ -155,8 +165,7 @@ class VirtualAdapter:
 
     def write(self, port: _Port, data: bytes, timeout_ms: int) -> int:
         """One bulk OUT transfer; the count of bytes that reached the FIFO in time."""
-        self.begin_transfer()
-        self.bulk_transfers += 1
+        self._begin_bulk_transfer()
         start_s = self.time.now_s()
         cut = self.faults.bytes_before_unplug(self.bulk_transfers, len(data))
         if cut is not None:
@@ -190,8 +199,7 @@ class VirtualAdapter:
 
     def read(self, port: _Port, buffer: "array[int]", timeout_ms: int) -> int:
         """One bulk IN transfer into `buffer`; the count of bytes, status bytes included."""
-        self.begin_transfer()
-        self.bulk_transfers += 1
+        self._begin_bulk_transfer()
         if self.faults.bytes_before_unplug(self.bulk_transfers, len(buffer)) is not None:
             self._unplugged_by_fault()
         packets, rest = divmod(len(buffer), PACKET_BYTES)

@@ -19,6 +19,9 @@ ALL = (
     f.SilentOperation(at_operation=1, lasting=True),
     f.SupplyDip(at_operation=9),
     f.Unplug(at_transfer=5, part=0.25),
+    f.HostSuspends(at_transfer=4, adapter="leaves"),
+    f.FrameGlitch(at_frame=7, what="clock lost", at_bit=9, lasting=True),
+    f.WeakAfterTear(reads_right=2),
     f.MuteReply(at_transfer=1),
     f.ShortReply(at_transfer=1, lost_bytes=2),
     f.StaleReply(at_transfer=1, extra_bytes=3),
@@ -335,3 +338,116 @@ def test_another_chip_in_the_socket_keeps_its_own_cells() -> None:
     assert _read(host, 0, 16) == pattern(SIZE, 2)[:16]
     bench.swap_chip(first)
     assert _read(host, 0, 16) == OLD[:16]
+
+
+def test_a_host_that_sleeps_finds_the_work_done() -> None:
+    host = _wired(f.HostSuspends(at_transfer=6))
+    host.change(bytes.fromhex("20001000"))
+
+    assert host.bench.time.now_s() > 3600
+    assert host.bench.chip.contents[0x1000:0x2000] == b"\xff" * 0x1000
+
+
+def test_an_adapter_enumerated_anew_is_gone_and_the_chip_keeps_its_power() -> None:
+    host = _wired(f.HostSuspends(at_transfer=6, adapter="leaves"))
+
+    with pytest.raises(USBError):
+        host.change(bytes.fromhex("20001000"))
+        host.wait_ready()
+
+    host.bench.plug_in()
+    assert host.bench.chip.powered
+    assert StreamHost(host.bench).frame(b"\x9f", 3) == bytes.fromhex("EF4010")
+
+
+_GLITCHES_IN_AN_ID = [
+    ("MOSI flips", 0, "ffffff"),  # 1Fh is no opcode
+    ("MISO flips", 8, "6f4010"),
+    ("MISO flips", 31, "ef4011"),
+    ("clock lost", 8, "f7a008"),  # the answer comes one clock late
+    ("clock twice", 8, "de8020"),  # and here one clock early
+    ("CS# rises", 16, "efffff"),
+    ("CS# stays high", 16, "efffff"),
+    ("supply dips", 16, "efffff"),
+]
+
+
+@pytest.mark.parametrize(("what", "at_bit", "jedec_id"), _GLITCHES_IN_AN_ID)
+def test_a_glitch_spoils_one_frame(what: Any, at_bit: int, jedec_id: str) -> None:
+    host = _wired(f.FrameGlitch(at_frame=2, what=what, at_bit=at_bit))
+
+    read = [host.frame(b"\x9f", 3).hex() for _ in range(3)]
+
+    assert read == ["ef4010", jedec_id, "ef4010"]
+    assert len(host.bench.faults.fired) == 1
+
+
+def test_a_lasting_glitch_spoils_every_frame_that_is_long_enough() -> None:
+    host = _wired(f.FrameGlitch(at_frame=2, what="MISO flips", at_bit=24, lasting=True))
+
+    read = [host.frame(b"\x9f", 3).hex() for _ in range(3)]
+
+    assert read == ["ef4010", "ef4090", "ef4090"]
+    assert host.frame(b"\x05", 1) == b"\0"
+
+
+def test_two_frames_are_one_where_cs_stays_low() -> None:
+    host = _wired(f.FrameGlitch(at_frame=1, what="CS# stays low"))
+
+    assert host.frame(b"\x9f", 3).hex() == "ef4010"
+    assert host.frame(b"\x9f", 3) != bytes.fromhex("EF4010")
+    assert host.frame(b"\x9f", 3).hex() == "ef4010"
+
+
+def test_a_page_cut_in_mid_data_is_programmed_as_far_as_it_came() -> None:
+    cut = f.FrameGlitch(at_frame=2, what="CS# stays high", at_bit=8 * (4 + 16))
+    host = StreamHost(in_memory_bench(part="TINY64K", faults=(cut,)))
+
+    host.change(bytes.fromhex("02000000") + bytes(256))
+
+    assert host.bench.chip.contents[:256] == bytes(16) + b"\xff" * 240
+
+
+def test_a_supply_dip_in_a_frame_tears_what_the_chip_was_busy_with() -> None:
+    host = _wired(f.FrameGlitch(at_frame=4, what="supply dips", at_bit=0))
+    host.frame(b"\x06")
+    host.frame(bytes.fromhex("20001000"))
+
+    host.frame(b"\x05", 1)
+    host.frame(b"\x05", 1)
+
+    assert host.status() & 3 == 0
+    assert host.bench.chip.contents[0x1000:0x2000] != b"\xff" * 0x1000
+
+
+@pytest.mark.parametrize("operation", ["20001000", "02001000" + "00" * 256])
+def test_torn_cells_look_right_and_drift_unless_they_are_erased_again(operation: str) -> None:
+    weak = f.WeakAfterTear(reads_right=2)
+    bench = in_memory_bench(
+        part="TINY64K", contents=b"\xff" * SIZE, faults=(f.LosePower(at_operation=1), weak)
+    )
+    with pytest.raises(USBError):
+        StreamHost(bench).change(bytes.fromhex(operation))
+    bench.plug_in()
+    host = StreamHost(bench)
+    finished = bench.chip.contents
+
+    reads = [_read(host, 0, SIZE) for _ in range(4)]
+
+    assert [read == finished for read in reads] == [True, True, False, False]
+    host.change(bytes.fromhex("20001000"))
+    bench.chip.grow_old()
+    assert bench.chip.contents == b"\xff" * SIZE
+
+
+def test_torn_cells_may_read_differently_each_time() -> None:
+    weak = f.WeakAfterTear(steady=False)
+    bench = in_memory_bench(
+        part="TINY64K", contents=OLD, faults=(f.LosePower(at_operation=1), weak)
+    )
+    with pytest.raises(USBError):
+        StreamHost(bench).change(bytes.fromhex("20001000"))
+    bench.plug_in()
+    host = StreamHost(bench)
+
+    assert len({_read(host, 0, SIZE) for _ in range(8)}) > 2
