@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Final
 
 JOB_FILE: Final = "job.toml"
+INTAKE: Final = "intake.toml"
+GUIDE: Final = "guide.toml"
 PHOTOS: Final = "photos"
 REPORT: Final = "report.html"
 ORIGINAL: Final = "original.bin"
@@ -18,6 +20,7 @@ HASH_SUFFIX: Final = ".sha256"
 IMAGE_BYTES_MAX: Final = 512 << 20  # twice the largest chip that 4-byte parts are sold as today
 TEXT_BYTES_MAX: Final = 16 << 20
 JOB_FILE_BYTES_MAX: Final = 1 << 20
+INTAKE_BYTES_MAX: Final = 1 << 18
 HASH_BYTES_MAX: Final = 256
 LABEL_CHARS_MAX: Final = 120
 
@@ -25,6 +28,7 @@ _ROUND = re.compile(r"round-([1-9][0-9]{0,3})\Z")
 _NUMBERED = re.compile(
     r"(image|found|doubtful|kept)-([1-9][0-9]{0,5})\.bin(?:\.sha256)?\Z|changes-([1-9][0-9]{0,5})\.json\Z"
 )
+_EDIT_FILE = re.compile(r"edit-[1-9][0-9]{0,5}\.toml\Z")
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}\Z")
 
 
@@ -48,6 +52,11 @@ def next_number(names: tuple[str, ...], what: str) -> int:
 def is_numbered(name: str) -> bool:
     """Whether a name is one that numbered files of a round bear."""
     return _NUMBERED.match(name) is not None
+
+
+def is_edit_file(name: str) -> bool:
+    """Whether a name is one that the guide gives the edit files it writes."""
+    return _EDIT_FILE.match(name) is not None
 
 
 def is_plain(name: str) -> bool:
