@@ -12,6 +12,7 @@ from flashbench.cli import (
     inspecting,
     job_commands,
     lookup,
+    outcome,
     practice,
     reading,
     report,
@@ -38,6 +39,7 @@ app.command()(reading.verify)
 app.command()(writing.finish)
 app.command()(writing.restore)
 app.command("next")(job_commands.next_)
+app.command()(outcome.outcome)
 app.command()(report.report)
 
 
@@ -73,6 +75,7 @@ def flashbench(
       flashbench dump board-17 --supply 3.3
       flashbench edit board-17 larger-memory.toml
       flashbench write board-17 --supply 3.3
+      flashbench outcome board-17 --boots --memory 16GB --test-hours 4 --errors 0
     After any accident:
       flashbench next board-17
 

@@ -14,30 +14,34 @@ def next_(job: JobArgument, json: JsonOption = False) -> None:
 
     The first thing to run after an accident. Needs no adapter.
 
-    With --json: label, proven (sentences), command, why.
+    For a board that was told not to boot, also what to look at, in order.
+
+    With --json: label, proven (sentences), command, why, checks (sentences).
     """
     with command(json=json) as output:
         next_at(output, job)
 
 
 def next_at(output: Output, folder: Path) -> None:
-    """What `next` does."""
-    from flashbench.job.folder import Job
+    """What `next` does, for a board that was only booked in too."""
+    from flashbench.job.booking import booked_in
+    from flashbench.job.refusals import JobMissing
     from flashbench.safe_write import steps
 
-    with Job.open(folder) as job:
-        output.label = job.label
+    with opened_job(output, folder) as job:
         coming = steps.next_step(job)
         output.facts = {
             "label": job.label,
             "proven": list(coming.proven),
             "command": coming.command,
             "why": coming.why,
+            "checks": list(coming.checks),
         }
         output.say(job.label)
         output.rows(
             [
                 *listed("proven", coming.proven or ("nothing yet",)),
+                *listed("look at", coming.checks),
                 ("next", coming.command),
                 ("because", coming.why),
             ]

@@ -44,14 +44,13 @@ def report(
 def report_at(output: Output, folder: Path, *, texts: Path | None = None) -> None:
     """What `report` does."""
     from flashbench.job.folder import Job
-    from flashbench.report.build import build_view
+    from flashbench.report.build import build_view, told_outcome
     from flashbench.report.render import render
     from flashbench.report.texts import english, parse_texts
 
     said = english() if texts is None else parse_texts(_read(texts))
-    with Job.open(folder) as job:
-        output.label = job.label
-        view = build_view(job)
+    with opened_job(output, folder) as job:
+        view = build_view(job, outcome=told_outcome(job))
         path = job.save_report(render(view, said))
         output.facts = {
             "label": job.label,

@@ -222,6 +222,25 @@ class WriteFinished:
     target_sha256: Sha256
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomeTold:
+    """What became of the board after the chip of a round was soldered down again.
+
+    `round_number` may be an earlier round than the one whose journal this line is in: a board
+    that stayed dark is often told of when its chip is back in the socket.
+    """
+
+    KIND: ClassVar[str] = "outcome-told"
+    SYNCED: ClassVar[bool] = True
+    round_number: Number
+    target_sha256: Sha256  # what the chip was proven to hold when the board was tried
+    boots: bool
+    memory_shown_gbit: Annotated[int, msgspec.Meta(ge=1, le=1 << 20)] | None
+    test_hours: Annotated[float, msgspec.Meta(gt=0, le=10_000)] | None
+    test_errors: Count | None  # None where no memory test was run
+    note: Annotated[str, msgspec.Meta(max_length=500)] | None
+
+
 Event = (
     RoundCreated
     | JobFileWritten
@@ -240,6 +259,7 @@ Event = (
     | OpcodeRefuted
     | CellsProven
     | WriteFinished
+    | OutcomeTold
 )
 
 KINDS: Mapping[str, type[Event]] = {event.KIND: event for event in Event.__args__}

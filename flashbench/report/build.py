@@ -11,6 +11,7 @@ from flashbench.image.change_sheet import ChangedRange, NamedRange, change_sheet
 from flashbench.image.hex_listing import hex_listing
 from flashbench.job import events
 from flashbench.job.folder import Job, Told
+from flashbench.job.outcome import outcome_of
 from flashbench.report.chip_facts import read_chip, read_protected
 from flashbench.report.chip_map import map_after, map_before
 from flashbench.report.memory import describe_memory
@@ -40,6 +41,19 @@ READ_PAIRS_MAX: Final = 3
 _AROUND_A_CHANGE: Final = 64  # bytes in which a number written as text is looked for
 _LOOKED_AT_MAX: Final = 4 << 20
 _NOT_BOOKED: Final = Booking()
+
+
+def told_outcome(job: Job) -> Outcome | None:
+    """What was told of the board in the newest round, as the report says it."""
+    told = outcome_of(job)
+    if told is None:
+        return None
+    return Outcome(
+        boots=told.boots,
+        memory_shown_gbit=told.memory_shown_gbit,
+        test_hours=told.test_hours,
+        test_errors=told.test_errors,
+    )
 
 
 def build_view(

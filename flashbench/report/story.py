@@ -33,6 +33,8 @@ def _moment(at: str, event: Event) -> Moment:
     facts = _facts(event)
     if facts is None:
         return _made(at, OTHER, {"kind": event.KIND})
+    if isinstance(event, events.OutcomeTold):
+        return _made(at, "outcome-boots" if event.boots else "outcome-boots-not", facts)
     return _made(at, event.KIND, facts)
 
 
@@ -66,6 +68,9 @@ def _facts(event: Event) -> dict[str, str] | None:
             return {"values": f"{_registers(event.before)} > {_registers(event.after)}"}
         case events.OpcodeRefuted():
             return {"opcode": f"{event.opcode:02X}h"}
+        case events.OutcomeTold():
+            note = f": {event.note}" if event.note else ""
+            return {"round": str(event.round_number), "note": note}
         case _:
             return None
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -18,8 +18,10 @@ from flashbench.errors import (
     ReadsUnsteady,
 )
 from flashbench.image.change_sheet import ChangedRange, NamedRange, change_sheet, changed_ranges
+from flashbench.job.dark_board import dark_board
 from flashbench.job.events import ImageSaved, WriteFinished
 from flashbench.job.folder import Job
+from flashbench.job.outcome import outcome_of
 from flashbench.job.refusals import JobDamaged, JobMissing, StepRefused
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
@@ -248,12 +250,6 @@ def carry_out(plan: Plan, *, progress: Progress = silent) -> Verified:
     return verify(rewrite(plan, progress=progress), progress=progress)
 
 
-def expected_seconds(plan: Plan) -> float:
-    """Model of `carry_out`, without USB and host time: the cells, then everything read back."""
-    verify_hz = plan.chip.wire.true_hz(reading.read_hz(plan.chip, ReadKind.PLAIN))
-    return plan.cells.seconds + 8 * len(plan.target) / verify_hz
-
-
 def protection_in_the_way(plan: Plan) -> tuple[range, ...]:
     """The protected stretches of the array that the plan must change something in."""
     return tuple(
@@ -337,15 +333,27 @@ def demand_known(held: Comparison, job: Job) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextStep:
-    """What is proven of a job, line by line, and the one command that comes next."""
+    """What is proven of a job, line by line, and the one command that comes next.
+
+    `checks` are what to look at on a board that does not boot, in order; else there are none.
+    """
 
     proven: tuple[str, ...]
     command: str
     why: str
+    checks: tuple[str, ...] = ()
 
 
 def next_step(job: Job) -> NextStep:
     """Where the job stands, from its folder alone."""
+    coming = _next_step(job)
+    if job.unfinished() is not None:
+        return coming
+    dark = dark_board(job)
+    return coming if dark is None else replace(coming, checks=dark.checks)
+
+
+def _next_step(job: Job) -> NextStep:
     folder = quoted(job.folder)
     unfinished = job.unfinished()
     backup = _backup_or_none(job)
@@ -377,12 +385,7 @@ def next_step(job: Job) -> NextStep:
     if done is not None:
         held = _name_of(job, done.target_sha256)
         proven.append(f"the chip last held {held}, read back byte for byte")
-        return NextStep(
-            proven=tuple(proven),
-            command=f"flashbench report {folder}",
-            why=f"{held} is on the chip: solder it down and try the board, which is not yet"
-            " proven; the report tells what was done",
-        )
+        return _after_proof(job, proven, held=held)
     if newest is None or not _is_intact(job, newest):
         return NextStep(
             proven=tuple(proven),
@@ -394,6 +397,40 @@ def next_step(job: Job) -> NextStep:
         command=f"flashbench write {folder}",
         why=f"image {newest} is not on the chip yet",
     )
+
+
+def _after_proof(job: Job, proven: Sequence[str], *, held: str) -> NextStep:
+    """The chip is proven: what comes next is up to the board, and to what was told of it."""
+    told = outcome_of(job)
+    report = command_line("report", job.folder)
+    if told is None:
+        command = command_line("outcome", job.folder)
+        why = (
+            f"chip verified, board not yet proven: {held} is on the chip; solder it down, try the"
+            f" board, then tell what became of it (what was done tells: {report})"
+        )
+    elif not told.boots:
+        dark = dark_board(job)
+        command = dark.command if dark is not None else command_line("outcome", job.folder)
+        why = "the board does not boot"
+    elif told.test_errors:
+        proven = [*proven, "the board boots"]
+        command = command_line("outcome", job.folder)
+        why = (
+            f"the memory test found {told.test_errors} errors: look at the memory joints, at ranks"
+            " and straps, test again, and tell what came of it"
+        )
+    elif told.test_hours is None:
+        proven = [*proven, "the board boots"]
+        command = command_line("outcome", job.folder)
+        why = f"no memory test was told yet; run one, then tell its hours (or go on: {report})"
+    else:
+        proven = [
+            *proven,
+            f"the board boots, and {told.test_hours:g} h of a memory test found no error",
+        ]
+        command, why = report, "the report tells what was done"
+    return NextStep(proven=tuple(proven), command=command, why=why)
 
 
 def _proven_since_newest_image(job: Job) -> WriteFinished | None:

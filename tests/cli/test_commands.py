@@ -223,7 +223,7 @@ def test_next_leads_from_dump_to_the_board(fresh: Workplace) -> None:
         assert run(*words).exit_code == 0
         commands.append(told(run("next", str(fresh.job), "--json"))["command"])
 
-    assert [command.split()[1] for command in commands] == ["edit", "write", "report"]
+    assert [command.split()[1] for command in commands] == ["edit", "write", "outcome"]
     assert run("next", str(fresh.job)).stdout.splitlines()[-1].startswith("job: ")
 
 

@@ -224,6 +224,16 @@ EXAMPLES: dict[type[events.Event], st.SearchStrategy[events.Event]] = {
     ),
     events.CellsProven: st.builds(events.CellsProven, sha256=hashes),
     events.WriteFinished: st.builds(events.WriteFinished, target_sha256=hashes),
+    events.OutcomeTold: st.builds(
+        events.OutcomeTold,
+        round_number=numbers,
+        target_sha256=hashes,
+        boots=st.booleans(),
+        memory_shown_gbit=st.none() | st.integers(1, 1 << 20),
+        test_hours=st.none() | st.floats(0.125, 10_000),
+        test_errors=st.none() | counts,
+        note=st.none() | st.text(max_size=500),
+    ),
 }
 
 
