@@ -1,0 +1,256 @@
+"""What a board expects of its chip's registers, said in the registers of another part. Pure.
+
+A board's firmware was built around one chip as it was set: quad reads enabled or not, 3- or 4-byte
+addresses after power-up, its drive strength, its write protection. `carry_over` says which values
+make a replacement the same, by non-volatile writes, and in sentences what cannot be made the same.
+
+Never touched: one-time bits. These are LB and SRL everywhere, TB on Macronix, ISSI and Spansion
+(from memory); they are sent back as they are read. Bit positions: reference of `protection.py`;
+ADP, WPS and DRV as in Winbond's W25Q256JV Rev B and W25Q128JV Rev I, section 7.1.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import product
+from typing import Final
+
+from flashbench.chip._read_frames import Register
+from flashbench.chip.profile import ChipProfile
+from flashbench.chip.protection import LAYOUTS, Layout, Scheme, StatusCommand, protected_ranges
+from flashbench.chip.remembered import RememberedChip
+
+Values = Mapping[Register, int]
+_Bit = tuple[Register, int]
+
+_SR1: Final = Register.STATUS_1
+_SR2: Final = Register.STATUS_2
+_SR3: Final = Register.STATUS_3
+
+_QUAD_ENABLE: Final[Mapping[str, _Bit]] = {
+    "Winbond": (_SR2, 1),
+    "Winbond 256 Mbit": (_SR2, 1),
+    "GigaDevice": (_SR2, 1),
+    "Macronix": (_SR1, 6),
+    "ISSI": (_SR1, 6),
+    "Spansion": (Register.CONFIGURATION_1, 1),
+}
+_POWER_UP_4BYTE: Final[Mapping[str, _Bit]] = {"Winbond 256 Mbit": (_SR3, 1)}
+_DRIVE: Final[Mapping[str, tuple[Register, int]]] = {
+    "Winbond": (_SR3, 0x60),
+    "Winbond 256 Mbit": (_SR3, 0x60),
+}
+_ONE_TIME_TB: Final = {"Macronix", "ISSI", "Spansion"}
+_TB_IN_DOUBT: Final = "GigaDevice 256 Mbit"
+_WRITE_ENABLE: Final = 0x06
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarryOver:
+    """`registers` are the replacement's values at the end; `commands` reach them, for good.
+
+    `set_now` says in sentences what is made the same, `left_behind` what is not.
+    """
+
+    registers: dict[Register, int]
+    commands: tuple[StatusCommand, ...]
+    set_now: tuple[str, ...]
+    left_behind: tuple[str, ...]
+
+
+def carry_over(
+    old: RememberedChip, new: ChipProfile, found: Values, *, rewrite_all: bool = False
+) -> CarryOver:
+    """What makes a chip that was `found` with these register values stand in for `old`.
+
+    With `rewrite_all` every register that could be concerned is written, whatever it reads: after
+    an accident a value may be a volatile one. SR1, and SRP with it, comes last.
+    """
+    made = _Made(old=old, new=new, wanted=dict(found))
+    made.carry_quad_enable()
+    made.carry_power_up_address_mode()
+    made.carry_drive_strength()
+    made.carry_protection()
+    commands = _commands(found, made.wanted, new, rewrite_all=rewrite_all)
+    if commands is None:
+        made.said.clear()
+        made.lost.append(
+            "The status registers stay as the new chip has them: it is not known how they are"
+            " written. Compare them yourself before it is soldered."
+        )
+        return CarryOver(
+            registers=dict(found), commands=(), set_now=(), left_behind=tuple(made.lost)
+        )
+    return CarryOver(
+        registers=made.wanted,
+        commands=commands,
+        set_now=tuple(made.said),
+        left_behind=tuple(made.lost),
+    )
+
+
+class _Made:
+    """The new chip's values, bit by bit towards what the old one had."""
+
+    def __init__(self, *, old: RememberedChip, new: ChipProfile, wanted: dict[Register, int]):
+        self.old = old
+        self.new = new
+        self.wanted = wanted
+        self.said: list[str] = []
+        self.lost: list[str] = []
+        self.old_layout = old.profile.protection
+        self.new_layout = new.protection
+        self.same_family = self.old_layout is not None and self.old_layout == self.new_layout
+
+    def carry_quad_enable(self) -> None:
+        old = _bit(self.old.registers, _QUAD_ENABLE.get(self.old_layout or ""))
+        here = _QUAD_ENABLE.get(self.new_layout or "")
+        if old is None:
+            if self.old_layout is not None and here is None:
+                return  # neither part has such a bit that is known
+            self.lost.append("Quad enable: it is not known how the original chip was set.")
+        elif here is None or here[0] not in self.wanted:
+            if old:
+                self.lost.append(
+                    "Quad enable was set on the original; where this part has it is not known."
+                )
+        else:
+            self._set(here, old, f"quad enable {'on' if old else 'off'}")
+
+    def carry_power_up_address_mode(self) -> None:
+        old = _bit(self.old.registers, _POWER_UP_4BYTE.get(self.old_layout or ""))
+        here = _POWER_UP_4BYTE.get(self.new_layout or "")
+        if here is not None and here[0] in self.wanted:
+            self._set(here, old or 0, f"{'4' if old else '3'}-byte addresses after power-up")
+        elif old:
+            self.lost.append(
+                "The original comes up with 4-byte addresses; this part cannot be set to that."
+            )
+
+    def carry_drive_strength(self) -> None:
+        here = _DRIVE.get(self.new_layout or "")
+        if _DRIVE.get(self.old_layout or "") is None or here is None:
+            if self.old_layout != self.new_layout:
+                self.lost.append(
+                    "Drive strength: the two families say it differently; it stays as it is."
+                )
+            return
+        register, mask = here
+        if register in self.wanted and register in self.old.registers:
+            value = self.old.registers[register] & mask
+            if value != self.wanted[register] & mask:
+                self.said.append(f"drive strength bits {value >> 5}")
+            self.wanted[register] = self.wanted[register] & ~mask | value
+
+    def carry_protection(self) -> None:
+        layout = LAYOUTS.get(self.new_layout or "")
+        if layout is None or self.old_layout is None or layout.scheme is not Scheme.BLOCK_BITS:
+            self.lost.append("Write protection: one of the two parts' layout is not known.")
+            return
+        before = protected_ranges(self.wanted, self.new)
+        if self.same_family:
+            self._copy_protection_bits(layout)
+        else:
+            self._find_protection(layout)
+        after = protected_ranges(self.wanted, self.new)
+        if after != before:
+            self.said.append(f"protected: {_ranges_text(after)}, as on the original")
+
+    def _copy_protection_bits(self, layout: Layout) -> None:
+        for bit in _protection_bits(layout, self.new_layout):
+            old = _bit(self.old.registers, bit)
+            if old is not None and bit[0] in self.wanted:
+                self._set(bit, old, "")
+        if layout.register_protect_bit is not None:
+            srp = (_SR1, layout.register_protect_bit)
+            self._set(srp, _bit(self.old.registers, srp) or 0, "")
+
+    def _find_protection(self, layout: Layout) -> None:
+        """Bits of this part under which the same addresses are protected, if there are such."""
+        goal = protected_ranges(self.old.registers, self.old.profile)
+        for values in _protection_values(self.wanted, layout, self.new_layout):
+            if protected_ranges(values, self.new) == goal:
+                self.wanted = dict(values)
+                return
+        self.lost.append(
+            f"Write protection: the original protects {_ranges_text(goal)}; no bits of this part"
+            " protect just that. It stays as the new chip has it."
+        )
+
+    def _set(self, bit: _Bit, value: int, what: str) -> None:
+        register, place = bit
+        if what and self.wanted[register] >> place & 1 != value:
+            self.said.append(what)
+        self.wanted[register] = self.wanted[register] & ~(1 << place) | value << place
+
+
+def _bit(values: Values, bit: _Bit | None) -> int | None:
+    return None if bit is None or bit[0] not in values else values[bit[0]] >> bit[1] & 1
+
+
+def _protection_bits(layout: Layout, name: str | None) -> list[_Bit]:
+    """The bits that say what is protected and are not one-time."""
+    bits: list[_Bit] = [(_SR1, place) for place in layout.block_bits]
+    if layout.top_bottom is not None and name not in _ONE_TIME_TB and name != _TB_IN_DOUBT:
+        bits.append(layout.top_bottom)
+    if layout.sector_bit is not None:
+        bits.append((_SR1, layout.sector_bit))
+    if layout.complement is not None:
+        bits.append(layout.complement)
+    if layout.individual_locks is not None and layout.individual_locks[0] is _SR3:
+        bits.append(layout.individual_locks)
+    return bits
+
+
+def _protection_values(now: Values, layout: Layout, name: str | None) -> Iterator[Values]:
+    """Every setting of those bits, those with fewest of them set first."""
+    bits = [bit for bit in _protection_bits(layout, name) if bit[0] in now]
+    for setting in sorted(product((0, 1), repeat=len(bits)), key=sum):
+        values = dict(now)
+        for (register, place), value in zip(bits, setting, strict=True):
+            values[register] = values[register] & ~(1 << place) | value << place
+        yield values
+
+
+def _commands(
+    found: Values, wanted: Values, profile: ChipProfile, *, rewrite_all: bool
+) -> tuple[StatusCommand, ...] | None:
+    """Non-volatile writes from `found` to `wanted`, SR1 last; None if nobody knows how."""
+    layout = LAYOUTS.get(profile.protection or "")
+    differing = {register for register in wanted if wanted[register] != found[register]}
+    if layout is None or layout.scheme is not Scheme.BLOCK_BITS:
+        return None if differing else ()
+    second = layout.second_byte
+    concerned = differing | ({_SR1, second, _SR3} & set(wanted) if rewrite_all else set())
+    writes: list[tuple[int, bytes]] = []
+    sr1 = bytes([wanted[_SR1] & 0xFC])
+    if profile.status_write == "01h and 31h, one byte each" and second is _SR2:
+        writes += [(0x11, bytes([wanted[_SR3]]))] if _SR3 in concerned else []
+        writes += [(0x31, bytes([wanted[_SR2]]))] if _SR2 in concerned else []
+        writes += [(0x01, sr1)] if _SR1 in concerned else []
+        writable = {_SR1, _SR2, _SR3}
+    elif profile.status_write == "01h, two bytes" and second is not None and second in wanted:
+        both = bool(concerned & {_SR1, second})
+        writes += [(0x01, sr1 + bytes([wanted[second]]))] if both else []
+        writable = {_SR1, second}
+    elif profile.status_write == "01h, one byte":
+        writes += [(0x01, sr1)] if _SR1 in concerned else []
+        writable = {_SR1}
+    else:
+        writable = set()
+    if differing - writable or (rewrite_all and not writable):
+        return None
+    return tuple(
+        StatusCommand(
+            enable_opcode=_WRITE_ENABLE,
+            opcode=opcode,
+            data=data,
+            ms_max=profile.status_write_ms_max,
+        )
+        for opcode, data in writes
+    )
+
+
+def _ranges_text(ranges: tuple[range, ...]) -> str:
+    if not ranges:
+        return "nothing"
+    return " and ".join(f"{one.start:06X}h to {one.stop - 1:06X}h" for one in ranges)
