@@ -304,8 +304,7 @@ def test_next_after_a_proven_write_sends_to_the_board_and_not_round_in_a_circle(
     assert place.on_job("restore", "--yes").exit_code == 0
     after_restore = coming()
 
-    assert after_write[0] == after_restore[0] == "report"
-    assert after_write[1].startswith("image 1 is on the chip: solder it down and try the board")
-    assert after_restore[1].startswith(
-        "the original is on the chip: solder it down and try the board"
-    )
+    not_yet = "chip verified, board not yet proven"
+    assert after_write[0] == after_restore[0] == "outcome"
+    assert after_write[1].startswith(f"{not_yet}: image 1 is on the chip; solder it down")
+    assert after_restore[1].startswith(f"{not_yet}: the original is on the chip; solder it down")
