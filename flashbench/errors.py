@@ -100,3 +100,7 @@ class Interrupted(FlashbenchError):
 
     exit_status = 130
     state = "Nothing was changed by this command."
+
+
+class Declined(Interrupted):
+    """The user was asked, and did not say yes."""

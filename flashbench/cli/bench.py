@@ -10,7 +10,7 @@ from flashbench.cli.bars import Bars
 from flashbench.cli.options import BenchOptions
 from flashbench.cli.output import Output
 from flashbench.cli.stopping import Stopping
-from flashbench.errors import AdapterError, Interrupted, WrongCall
+from flashbench.errors import AdapterError, Declined, WrongCall
 from flashbench.wording import quoted
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ class AtBench:
         """Ask before something that cannot be taken back.
 
         Raises:
-            Interrupted: the answer was not yes.
+            Declined: the answer was not yes.
         """
         self.progress.close()
         if yes:
@@ -42,7 +42,7 @@ class AtBench:
         with self.stopping.at_a_prompt():
             agreed = output.ask(question)
         if not agreed:
-            raise Interrupted("You did not say yes.", next_step="Nothing more was done.")
+            raise Declined("You did not say yes.", next_step="Nothing more was done.")
 
 
 def demand_someone_to_ask(output: Output, *, yes: bool) -> None:
