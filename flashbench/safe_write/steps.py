@@ -1,9 +1,10 @@
 """The steps of the job as the command line and the guide call them: one function each."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 from flashbench.adapter.adapter import Adapter
@@ -163,15 +164,39 @@ class Edited:
         return sum(changed.length for changed in self.ranges)
 
 
-def take_in(job: Job, image: bytes, *, names: Sequence[NamedRange] = ()) -> Edited:
-    """Store an edited image, with its change sheet against the original; `names` go into it.
+def take_in(
+    job: Job,
+    image: bytes,
+    *,
+    names: Sequence[NamedRange] = (),
+    told: Mapping[str, object] = MappingProxyType({}),
+) -> Edited:
+    """Store an edited image, with its change sheet against the original.
+
+    `names` of what lies in the changed ranges go into the sheet, and so does what is `told`
+    besides: reasons, answers, doubts.
 
     Raises:
-        StepRefused: wrong size, equal to the original or to an image the job has, no original
-            yet, or a write is unfinished.
+        StepRefused: as `demand_new_image` does, or a write is unfinished.
         ChipUntouched: the original is not as saved, or the disk refused.
     """
     original = reload_backup(job).image
+    demand_new_image(job, original, image)
+    return Edited(
+        number=job.save_image(image, {**told, **change_sheet(original, image, names=names)}),
+        sha256=screening.sha256_hex(image),
+        original=original,
+        image=image,
+        ranges=changed_ranges(original, image),
+    )
+
+
+def demand_new_image(job: Job, original: bytes, image: bytes) -> None:
+    """Return if `image` could be an edit of the job's original.
+
+    Raises:
+        StepRefused: wrong size, equal to the original or to an image the job has.
+    """
     if len(image) != len(original):
         raise StepRefused(
             f"The image has {len(image)} bytes, the original {len(original)}.",
@@ -188,13 +213,6 @@ def take_in(job: Job, image: bytes, *, names: Sequence[NamedRange] = ()) -> Edit
             f"Job {job.label} has this very image already, as image {known}.",
             next_step=f"Write it: flashbench write {quoted(job.folder)} --image {known}",
         )
-    return Edited(
-        number=job.save_image(image, change_sheet(original, image, names=names)),
-        sha256=screening.sha256_hex(image),
-        original=original,
-        image=image,
-        ranges=changed_ranges(original, image),
-    )
 
 
 def plan_write(
@@ -342,6 +360,15 @@ class NextStep:
     command: str
     why: str
     checks: tuple[str, ...] = ()
+
+
+def next_when_booked_in(folder: Path) -> NextStep:
+    """What comes next for a board that was booked in and whose chip was never read."""
+    return NextStep(
+        proven=(),
+        command=command_line("dump", folder),
+        why="the board is booked in, and its chip was not read yet",
+    )
 
 
 def next_step(job: Job) -> NextStep:
