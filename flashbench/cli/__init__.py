@@ -10,6 +10,7 @@ from flashbench.cli import (
     check_contact,
     editing,
     inspecting,
+    intake,
     job_commands,
     lookup,
     outcome,
@@ -29,6 +30,7 @@ app = typer.Typer(
 app.command()(practice.practice)
 app.command()(adapters.adapters)
 app.command()(lookup.lookup)
+app.command()(intake.intake)
 app.command()(check_contact.check_contact)
 app.command()(reading.identify)
 app.command()(reading.dump)
@@ -67,6 +69,8 @@ def flashbench(
     \b
     Try it without hardware:
       flashbench practice
+    A board is booked in:
+      flashbench intake board-17
     A chip in the socket, from dump to proof:
       flashbench adapters
       flashbench lookup 25Q128JVSQ

@@ -65,6 +65,12 @@ class Output:
         answer = sys.stdin.readline()
         return answer.strip().lower() in ("y", "yes")
 
+    def ask_text(self, question: str) -> str | None:
+        """Ask for a line; None if the input has ended."""
+        typer.echo(f"{self._labelled(question)} ", nl=False, err=True)
+        answer = sys.stdin.readline()
+        return answer.rstrip("\r\n") if answer else None
+
     def warn(self, text: str) -> None:
         """A line on stderr, where it is seen even if stdout goes into a file."""
         typer.echo(self._labelled(text), err=True)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from flashbench.cli.bench import chip_at_bench, is_rehearsal
+from flashbench.cli.jobs import greet, opened_job
 from flashbench.cli.options import (
     AdapterOption,
     BenchOptions,
@@ -162,7 +163,7 @@ def dump(
             "--label",
             metavar="TEXT",
             show_default=False,
-            help="What stands on the bag. Default: the folder's name.",
+            help="What stands on the bag. Default: as booked in, or the folder's name.",
         ),
     ] = None,
     again: Annotated[
@@ -211,6 +212,7 @@ def dump_at(
 ) -> None:
     """What `dump` does."""
     from flashbench.chip.identity import identify as identify_chip
+    from flashbench.job.booking import booked_in
     from flashbench.safe_write import steps
 
     def identified(opened: "Adapter", volts: float) -> "Identified":
@@ -223,8 +225,12 @@ def dump_at(
         if existing is not None:
             stack.enter_context(existing)
             stack.enter_context(steps.outranked_by_unfinished(existing))
-            output.job_half_written = existing.unfinished() is not None
+            greet(output, existing)
             _refuse_other_label(existing.label, label)
+        booked = None if existing else booked_in(folder)
+        if booked is not None:
+            _refuse_other_label(booked.label, label)
+            label = booked.label
         output.label = existing.label if existing else (label or folder.resolve().name)
         at = stack.enter_context(chip_at_bench(output, options, identified))
         job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
@@ -308,12 +314,9 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
     """What `verify` does."""
     from dataclasses import asdict
 
-    from flashbench.job.folder import Job
     from flashbench.safe_write import steps
 
-    with Job.open(folder) as job, steps.outranked_by_unfinished(job):
-        output.label = job.label
-        output.job_half_written = job.unfinished() is not None
+    with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
             return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import JobArgument, JsonOption
 from flashbench.cli.output import Output, command
 from flashbench.errors import WrongCall
@@ -43,14 +44,14 @@ def report(
 
 def report_at(output: Output, folder: Path, *, texts: Path | None = None) -> None:
     """What `report` does."""
-    from flashbench.job.folder import Job
+    from flashbench.report.booked import told_booking
     from flashbench.report.build import build_view, told_outcome
     from flashbench.report.render import render
     from flashbench.report.texts import english, parse_texts
 
     said = english() if texts is None else parse_texts(_read(texts))
     with opened_job(output, folder) as job:
-        view = build_view(job, outcome=told_outcome(job))
+        view = build_view(job, booking=told_booking(job), outcome=told_outcome(job))
         path = job.save_report(render(view, said))
         output.facts = {
             "label": job.label,

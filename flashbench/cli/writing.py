@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from flashbench.cli.bench import AtBench, chip_at_bench, demand_someone_to_ask
+from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     AdapterOption,
     BenchOptions,
@@ -182,9 +183,7 @@ def _rewrite(
     from flashbench.safe_write.duration import expected_seconds
 
     demand_someone_to_ask(output, yes=yes)
-    with Job.open(folder) as job, steps.outranked_by_unfinished(job):
-        output.label = job.label
-        output.job_half_written = job.unfinished() is not None
+    with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
         if demand is not None:
             demand(job)
 

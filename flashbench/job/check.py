@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flashbench.job import events, job_file, journal, layout
+from flashbench.job.booking import check_intake
 from flashbench.job.disk import UNFINISHED_SUFFIX, Disk, Kind
 from flashbench.job.events import Event
 from flashbench.job.lock import LOCK
+from flashbench.job.photos import PHOTO_BYTES_MAX
 from flashbench.job.refusals import JobDamaged, JobForeign
 
-_OF_A_JOB = (LOCK, layout.JOB_FILE, layout.PHOTOS, layout.REPORT)
+_OF_A_JOB = (LOCK, layout.JOB_FILE, layout.INTAKE, layout.PHOTOS, layout.REPORT)
 _OF_A_ROUND = (journal.JOURNAL, journal.HEAD)
 
 
@@ -61,6 +63,8 @@ def _findings(disk: Disk, folder: Path) -> Iterator[Finding]:
         newest, findings = _check_round(disk, layout.round_folder(folder, number), number=number)
         yield from findings
     yield from _check_job_file(disk, folder, newest)
+    yield from _check_intake(disk, folder, newest)
+    yield from _check_photos(disk, folder, newest)
 
 
 def _check_round(disk: Disk, folder: Path, *, number: int) -> tuple[Sequence[Event], list[Finding]]:
@@ -168,3 +172,32 @@ def _check_job_file(disk: Disk, folder: Path, newest: Sequence[Event]) -> Iterat
         if not texts or data != texts[-1].encode():
             seen = "is not what the journal of the newest round has"
             yield Finding(path=layout.JOB_FILE, seen=seen, damaged=True)
+
+
+def _check_intake(disk: Disk, folder: Path, newest: Sequence[Event]) -> Iterator[Finding]:
+    hashes = [event.sha256 for event in newest if isinstance(event, events.IntakeSaved)]
+    try:
+        doubt = check_intake(disk, folder, hashes=hashes).doubt
+    except OSError as error:
+        doubt = f"cannot be read: {error.strerror}"
+    if doubt is not None:
+        yield Finding(path=layout.INTAKE, seen=doubt, damaged=True)
+
+
+def _check_photos(disk: Disk, folder: Path, newest: Sequence[Event]) -> Iterator[Finding]:
+    """Every photo that was ever listed in the newest round, as it was listed last."""
+    listed = {
+        photo.name: photo
+        for event in newest
+        if isinstance(event, events.PhotosListed)
+        for photo in event.photos
+    }
+    for name, photo in listed.items():
+        path = f"{layout.PHOTOS}/{name}"
+        try:
+            data = disk.read(folder / layout.PHOTOS / name, at_most=PHOTO_BYTES_MAX)
+        except OSError as error:
+            yield Finding(path=path, seen=f"cannot be read: {error.strerror}", damaged=True)
+            continue
+        if hashlib.sha256(data).hexdigest() != photo.sha256:
+            yield Finding(path=path, seen="was changed after it was listed", damaged=True)

@@ -152,6 +152,11 @@ class Disk:
             return Kind.FILE
         return Kind.FOLDER if stat.S_ISDIR(mode) else Kind.OTHER
 
+    def size_and_time(self, path: Path) -> tuple[int, int]:
+        """Bytes, and when it was last changed in ns, of a file; a link is not followed."""
+        found = path.lstat()
+        return found.st_size, found.st_mtime_ns
+
     def names(self, folder: Path) -> tuple[str, ...]:
         """The names in a folder, sorted."""
         return tuple(sorted(path.name for path in folder.iterdir()))

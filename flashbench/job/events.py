@@ -62,6 +62,34 @@ class ChipFactsSaved:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class IntakeSaved:
+    """What was told when the board was booked in, or amended since, is in intake.toml."""
+
+    KIND: ClassVar[str] = "intake-saved"
+    SYNCED: ClassVar[bool] = True
+    sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """A file in photos/ as it was found. The time of change says when to hash it again."""
+
+    name: Annotated[str, msgspec.Meta(min_length=1, max_length=255)]
+    sha256: Sha256
+    size: Count
+    modified_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotosListed:
+    """All that photos/ held when the job was opened."""
+
+    KIND: ClassVar[str] = "photos-listed"
+    SYNCED: ClassVar[bool] = True
+    photos: tuple[Photo, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OriginalSaved:
     """Two agreeing reads are on disk as original.bin."""
 
@@ -245,6 +273,8 @@ Event = (
     RoundCreated
     | JobFileWritten
     | ChipFactsSaved
+    | IntakeSaved
+    | PhotosListed
     | OriginalSaved
     | ImageSaved
     | DoubtfulSaved

@@ -8,8 +8,17 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from flashbench.job import events, job_file, journal, layout
+from flashbench.job.booking import (
+    NotedIntake,
+    booked_in,
+    check_intake,
+    form_bytes,
+    intake_event,
+    refuse_other_label,
+)
 from flashbench.job.disk import Disk
 from flashbench.job.events import Event
+from flashbench.job.intake import Intake
 from flashbench.job.journal import Journal, Now, system_now
 from flashbench.job.lock import JobLock
 from flashbench.job.making import (
@@ -25,6 +34,7 @@ from flashbench.job.making import (
     refuse_little_space,
     round_numbers,
 )
+from flashbench.job.photos import PhotoStock, take_stock
 from flashbench.job.refusals import JobMissing, StepRefused, disk_refused
 from flashbench.job.round_files import NumberedFile, RoundFiles, SavedFile
 from flashbench.job.round_reader import Original, RoundReader, all_of, last_of
@@ -90,17 +100,20 @@ class Job:
     ) -> Self:
         """Make a job in `folder`, whose parent exists, with round 1 for this chip.
 
-        The folder is new, empty, or left by a creation that was interrupted. The label is the
-        folder's name if none is given.
+        The folder is new, empty, booked in, or left by a creation that was interrupted. The
+        label is the booked one, or the folder's name, if none is given.
 
         Raises:
             JobExists: there is a job, or something else, in the folder.
             JobInUse: another process is making it.
-            StepRefused: the label is no label.
+            StepRefused: the label is no label, or not the one that was booked in.
             ChipUntouched: the disk refused, or has no room for this chip's files.
         """
         disk = disk or Disk()
-        label = folder.name if label is None else label
+        booked = booked_in(folder, disk=disk)
+        if label is None:
+            label = folder.name if booked is None else booked.label
+        refuse_other_label(booked, label)
         doubt = layout.label_doubt(label)
         if doubt is not None:
             raise StepRefused(f"{label!r} is no label: {doubt}.", next_step="Give another label.")
@@ -110,7 +123,11 @@ class Job:
                 refuse_existing(disk, folder)
                 refuse_little_space(disk, folder, chip.profile.density_bytes)
                 text = job_file.encode(describe(chip, label=label, now=now))
-                make_round(disk, folder, number=1, chip=chip, text=text, now=now)
+                carried = []
+                if booked is not None:
+                    disk.write_over(folder / layout.INTAKE, form_bytes(booked))
+                    carried.append(intake_event(booked))
+                make_round(disk, folder, number=1, chip=chip, text=text, carried=carried, now=now)
                 disk.write_over(folder / layout.JOB_FILE, text.encode())
                 return cls._opened(folder, lock, disk=disk, now=now)
             except BaseException:
@@ -436,6 +453,35 @@ class Job:
         )
         return saved
 
+    def save_intake(self, intake: Intake) -> None:
+        """Amend what was told of the board. Raises `StepRefused` for another label."""
+        refuse_other_label(intake, self.label)
+        data = form_bytes(intake)
+        self.record(intake_event(intake))
+        with self._saying(f"saving {layout.INTAKE}"):
+            self._disk.write_over(self.folder / layout.INTAKE, data)
+
+    def load_intake(self) -> NotedIntake:
+        """What was told of the board, and whether the file is as it was saved."""
+        hashes = [noted.sha256 for noted in self._all(events.IntakeSaved)]
+        with self._saying(f"reading {layout.INTAKE}"):
+            return check_intake(self._disk, self.folder, hashes=hashes)
+
+    @property
+    def photos(self) -> tuple[events.Photo, ...]:
+        """The photos as they were listed last."""
+        listed = self._last(events.PhotosListed)
+        return () if listed is None else listed.photos
+
+    def list_photos(self) -> PhotoStock:
+        """List and hash what lies in photos/; journalled if it is not what was listed before."""
+        known = self.photos
+        with self._saying(f"listing {layout.PHOTOS}"):
+            stock = take_stock(self._disk, self.folder, known=known)
+        if stock.photos != known:
+            self.record(events.PhotosListed(photos=stock.photos))
+        return stock
+
     def save_report(self, html: str) -> Path:
         """Put the report into the folder, over an earlier one. It is no evidence of anything."""
         path = self.folder / layout.REPORT
@@ -468,7 +514,15 @@ class Job:
         with self._saying(f"opening round {number}"):
             self._journal.close()
             text = job_file.encode(self.file)
-            make_round(self._disk, self.folder, number=number, chip=chip, text=text, now=self._now)
+            make_round(
+                self._disk,
+                self.folder,
+                number=number,
+                chip=chip,
+                text=text,
+                carried=self._of_the_job(),
+                now=self._now,
+            )
             folder = layout.round_folder(self.folder, number)
             self._journal = Journal.open(self._disk, folder, now=self._now)
         self._files = RoundFiles(self._disk, folder)
@@ -526,6 +580,11 @@ class Job:
                     f"Job {self.label} has no round {number}.", next_step="Name one it has."
                 )
             return journal.read_journal(self._disk, layout.round_folder(self.folder, number)).lines
+
+    def _of_the_job(self) -> list[Event]:
+        """What the next round's journal shall say too, so that the newest one knows it all."""
+        said = (self._last(events.IntakeSaved), self._last(events.PhotosListed))
+        return [event for event in said if event is not None]
 
     def _stored_hashes(self) -> set[str]:
         stored = {image.sha256 for image in self._all(events.ImageSaved)}

@@ -46,7 +46,9 @@ def claim(disk: Disk, folder: Path) -> JobLock:
 
 
 def _refuse_strange_names(disk: Disk, folder: Path) -> None:
-    ours = {LOCK, layout.PHOTOS, layout.JOB_FILE, layout.JOB_FILE + UNFINISHED_SUFFIX}
+    ours = {LOCK, layout.PHOTOS}
+    for own in (layout.JOB_FILE, layout.INTAKE):
+        ours |= {own, own + UNFINISHED_SUFFIX}
     for name in disk.names(folder):
         if name in ours or layout.round_number(name.removesuffix(UNFINISHED_SUFFIX)):
             continue
@@ -124,9 +126,19 @@ def checked_job_file(disk: Disk, folder: Path, texts: Sequence[str]) -> job_file
 
 
 def make_round(
-    disk: Disk, folder: Path, *, number: int, chip: ChipFacts, text: str, now: Now
+    disk: Disk,
+    folder: Path,
+    *,
+    number: int,
+    chip: ChipFacts,
+    text: str,
+    carried: Sequence[events.Event],
+    now: Now,
 ) -> None:
-    """Make a round's folder under another name, and give it its own when it is whole."""
+    """Make a round's folder under another name, and give it its own when it is whole.
+
+    `carried` is what the journal of every round says of the job as a whole.
+    """
     target = layout.round_folder(folder, number)
     making = target.with_name(target.name + UNFINISHED_SUFFIX)
     for left in (target, making):  # `target`: of a creation that did not get to job.toml
@@ -136,6 +148,7 @@ def make_round(
     story = (
         events.RoundCreated(round_number=number),
         events.JobFileWritten(text=text),
+        *carried,
         _save_chip_facts(disk, making, chip.facts()),
     )
     try:

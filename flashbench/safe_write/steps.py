@@ -371,6 +371,15 @@ def next_when_booked_in(folder: Path) -> NextStep:
     )
 
 
+def next_when_booked_in(folder: Path) -> NextStep:
+    """What comes next for a board that was booked in and whose chip was never read."""
+    return NextStep(
+        proven=(),
+        command=command_line("dump", folder),
+        why="the board is booked in, and its chip was not read yet",
+    )
+
+
 def next_step(job: Job) -> NextStep:
     """Where the job stands, from its folder alone."""
     coming = _next_step(job)

@@ -15,8 +15,10 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from flashbench.errors import FlashbenchError
+from flashbench.job.booking import book_in
 from flashbench.job.events import CellsProven, RegistersRestored, UnitProven, WriteFinished
 from flashbench.job.folder import Job
+from flashbench.job.intake import Intake
 from flashbench.job.refusals import JobMissing
 from tests.builders.disk import DiskFault, Does, FaultyDisk, Killed
 from tests.builders.job import (
@@ -58,6 +60,10 @@ def save_image(folder: Path, disk: FaultyDisk, saved: Saved) -> None:
         saved[f"image {number}"] = IMAGE
 
 
+def book(folder: Path, disk: FaultyDisk, _: Saved) -> None:
+    book_in(folder, Intake(label="job"), disk=disk)
+
+
 def write(folder: Path, disk: FaultyDisk, saved: Saved) -> None:
     with opened(folder, disk=disk) as job:
         saved.pop("finished", None)
@@ -80,7 +86,8 @@ def open_round(folder: Path, disk: FaultyDisk, saved: Saved) -> None:
 Step = Callable[[Path, FaultyDisk, Saved], None]
 # Each step with the steps that come before it, and the operations a clean run of it takes.
 STEPS: dict[str, tuple[Step, tuple[Step, ...], int]] = {
-    "create": (create, (), 96),
+    "create": (create, (), 97),
+    "create, booked in": (create, (book,), 108),
     "save the original": (save_original, (create,), 49),
     "save an image": (save_image, (create, save_original), 60),
     "write": (write, (create, save_original, save_image), 59),

@@ -1,0 +1,176 @@
+"""Booking a board in at the command line: options for scripts, questions at a terminal."""
+
+import hashlib
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from flashbench.cli import app
+from tests.cli.workplace import Workplace, run, three_lines, told
+
+
+def typed(folder: Path, *lines: str, monkeypatch: pytest.MonkeyPatch) -> Result:
+    """`flashbench intake FOLDER` at a terminal, with these answers."""
+    monkeypatch.setattr("flashbench.cli.intake._at_a_terminal", lambda: True)
+    text = "".join(f"{line}\n" for line in lines)
+    return CliRunner().invoke(app, ["intake", str(folder)], input=text)
+
+
+def test_a_board_is_booked_in_by_options_alone(tmp_path: Path) -> None:
+    job = tmp_path / "board-17"
+
+    result = run(
+        *("intake", str(job), "--label", "Miller 17", "--device", "small desktop"),
+        *("--straps", "0110", "--old-count", "4", "--new-known-from", "data sheet"),
+        *("--disk-encrypted", "yes", "--recovery-key", "no", "--entitled", "yes", "--json"),
+    )
+
+    assert result.exit_code == 0, result.stderr
+    facts = told(result)
+    assert facts["label"] == "Miller 17"
+    assert facts["old_count"] == 4
+    assert facts["new_known_from"] == "datasheet"
+    assert (facts["disk_encrypted"], facts["recovery_key_at_hand"]) == (True, False)
+    assert facts["fault"] is None
+    assert facts["photos"] == []
+
+
+def test_run_again_it_shows_and_amends_only_what_is_said(tmp_path: Path) -> None:
+    job = tmp_path / "board-17"
+    run("intake", str(job), "--fault", "no picture", "--straps", "0110")
+
+    amended = run("intake", str(job), "--straps", "?", "--condition", "dusty")
+    shown = told(run("intake", str(job), "--json"))
+
+    assert amended.exit_code == 0
+    assert (shown["fault"], shown["straps"], shown["condition"]) == ("no picture", None, "dusty")
+    assert shown["label"] == "board-17"
+
+
+def test_what_is_no_answer_is_a_wrong_call_and_nothing_is_noted(tmp_path: Path) -> None:
+    result = run("intake", str(tmp_path / "job"), "--old-count", "four")
+
+    assert result.exit_code == 2
+    assert three_lines(result)[1] == "--old-count 'four' is no answer to: How many of them?"
+    assert not (tmp_path / "job").exists()
+
+
+def test_with_nothing_said_and_nobody_to_ask_it_is_a_wrong_call(tmp_path: Path) -> None:
+    result = run("intake", str(tmp_path / "job"))
+
+    assert result.exit_code == 2
+    assert "nobody can be asked" in result.stderr
+    assert not (tmp_path / "job").exists()
+
+
+def test_at_a_terminal_one_thing_is_asked_at_a_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = tmp_path / "board-17"
+
+    result = typed(
+        job,
+        *("Miller 17", "small desktop", "?", "wants 16 GB", "clean", "", "MT53E512M32", "many"),
+        *("4", "don't know", "MT53E1G32", "seller", "yes", "?", "y"),
+        monkeypatch=monkeypatch,
+    )
+
+    assert result.exit_code == 0, result.output
+    assert "Say a whole number from 1 to 64, or ? if it is not known." in result.stdout
+    noted = told(run("intake", str(job), "--json"))
+    assert noted["label"] == "Miller 17"
+    assert noted["board_number"] is None
+    assert noted["old_count"] == 4
+    assert noted["straps"] is None
+    assert noted["new_known_from"] == "seller only"
+    assert (noted["disk_encrypted"], noted["recovery_key_at_hand"]) == (True, None)
+    assert noted["entitled"] is True
+
+
+def test_at_a_terminal_enter_keeps_what_was_noted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = tmp_path / "board-17"
+    run("intake", str(job), "--fault", "no picture", "--old-count", "2")
+
+    result = typed(job, "yes", *[""] * 5, "for the customer", *[""] * 8, monkeypatch=monkeypatch)
+
+    assert result.exit_code == 0, result.output
+    noted = told(run("intake", str(job), "--json"))
+    assert (noted["fault"], noted["old_count"]) == ("no picture", 2)
+    assert noted["note"] == "for the customer"
+
+
+def test_answers_that_end_early_are_not_noted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    result = typed(tmp_path / "job", "Miller 17", "small desktop", monkeypatch=monkeypatch)
+
+    assert result.exit_code == 130
+    assert not (tmp_path / "job").exists()
+
+
+def test_next_on_a_booked_in_board_says_to_dump_it(tmp_path: Path) -> None:
+    job = tmp_path / "board-17"
+    run("intake", str(job), "--label", "Miller 17")
+
+    facts = told(run("next", str(job), "--json"))
+
+    assert facts["label"] == "Miller 17"
+    assert facts["command"] == f"flashbench dump {job}"
+    assert facts["why"] == "the board is booked in, and its chip was not read yet"
+
+
+def test_the_dump_takes_label_and_photos_and_the_report_what_was_told(fresh: Workplace) -> None:
+    run("intake", str(fresh.job), "--label", "Miller 17", "--device", "small desktop 3000")
+    (fresh.job / "photos" / "top.jpg").write_bytes(b"a picture")
+
+    dumped = fresh.on_job("dump", "--json")
+    after = run("next", str(fresh.job))
+    report = run("report", str(fresh.job))
+
+    assert dumped.exit_code == 0, dumped.stderr
+    assert told(dumped)["label"] == "Miller 17"
+    assert "Miller 17: 1 photo was found in photos/, listed and hashed." in (
+        dumped.stderr + after.stderr
+    )
+    journal = (fresh.job / "round-1" / "journal.jsonl").read_text()
+    assert hashlib.sha256(b"a picture").hexdigest() in journal
+    assert report.exit_code == 0, report.stderr
+    assert "small desktop 3000" in (fresh.job / "report.html").read_text()
+
+
+def test_a_photo_changed_since_is_told_by_the_next_command(fresh: Workplace) -> None:
+    run("intake", str(fresh.job), "--label", "Miller 17")
+    fresh.on_job("dump")
+    (fresh.job / "photos" / "top.jpg").write_bytes(b"a picture")
+    run("next", str(fresh.job))
+    (fresh.job / "photos" / "top.jpg").write_bytes(b"another picture")
+
+    result = run("next", str(fresh.job), "--json")
+
+    assert result.exit_code == 0
+    assert "photos/top.jpg was changed after it was listed." in result.stderr
+    json.loads(result.stdout)
+
+
+def test_a_dump_under_another_label_than_the_booked_one_is_refused(fresh: Workplace) -> None:
+    run("intake", str(fresh.job), "--label", "Miller 17")
+
+    result = fresh.on_job("dump", "--label", "Baker 3")
+
+    assert result.exit_code == 2
+    assert "bears the label 'Miller 17', not 'Baker 3'" in result.stderr
+    assert fresh.chip().operations == 0
+
+
+def test_a_package_description_must_be_one(tmp_path: Path) -> None:
+    file = tmp_path / "package.toml"
+    file.write_text('part = "X"\ntype = "LPDDR9"\n')
+
+    result = run("intake", str(tmp_path / "job"), "--new-description", str(file))
+
+    assert result.exit_code == 1
+    assert not (tmp_path / "job").exists()
