@@ -114,6 +114,19 @@ def read_security_register(number: int, *, size: int, four_byte: bool) -> Frame:
     )
 
 
+def read_block_lock(start: Address, *, opcode: int, address_bytes: int) -> Frame:
+    """Read whether the block at `start` is locked: 3Dh (Winbond) or 3Ch (Macronix).
+
+    Raises:
+        ValueError: another opcode.
+    """
+    if opcode not in (0x3D, 0x3C):
+        raise ValueError(f"{opcode:02X}h reads no block lock here")
+    out = bytes([opcode]) + start.to_bytes(address_bytes, "big")
+    name = f"read block lock ({opcode:02X}h) at {start:#08x}"
+    return Frame(name=name, out=out, reply_size=1, seal=FRAME_SEAL)
+
+
 def read_array(
     start: Address, size: int, *, kind: ReadKind, address_bytes: int, dedicated: bool
 ) -> Frame:

@@ -375,6 +375,8 @@ _PASSING_BITS: Final = {
     Register.FLAG_STATUS: 0xFE,  # all but the address mode
 }
 """Bits that come and go by themselves; those of SR2, Macronix and Micron from memory."""
+_AT25DF_PASSING: Final = 0x30
+"""AT25DF, SR1: the last erase or program failed; the level of the WP# pin. From memory."""
 
 
 def _read_registers(wire: Wire, profile: ChipProfile, hz: int) -> dict[Register, int]:
@@ -395,7 +397,10 @@ def _read_registers(wire: Wire, profile: ChipProfile, hz: int) -> dict[Register,
                 " the two is misread.",
                 next_step="Press the chip into the socket again, shorten the leads, lower --clock.",
             )
-        values[register] = reply[0] & ~_PASSING_BITS.get(register, 0)
+        passing = _PASSING_BITS.get(register, 0)
+        if register is Register.STATUS_1 and profile.protection == "AT25DF":
+            passing |= _AT25DF_PASSING
+        values[register] = reply[0] & ~passing
     return values
 
 

@@ -17,6 +17,7 @@ makers as in the Linux drivers, or from memory where marked.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
+from itertools import pairwise
 from typing import Final
 
 from flashbench.chip._read_frames import Register
@@ -43,6 +44,14 @@ class Scheme(Enum):
     OLD_MACRONIX = "block-protect bits, the upper half of their values counting from address 0"
 
 
+class BlockLocks(Enum):
+    """How the volatile locks of single blocks are opened and set again."""
+
+    EACH = "each block by itself: 39h, 36h"
+    ALL = "all blocks at once: 98h, 7Eh"
+    UNTIL_POWER_OFF = "all blocks at once: 98h; set again by the next power-up only"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
     """Where one family of chips keeps its protection. `block_bits` lists BP0 first, all in SR1.
@@ -57,9 +66,11 @@ class Layout:
     block_bits: tuple[int, ...] = ()
     top_bottom: Bit | None = None
     top_bottom_known: bool = True
+    lengths_known: bool = True  # false: any block bit counts as protecting all of it
     sector_bit: int | None = None
     complement: Bit | None = None
     individual_locks: Bit | None = None  # set: each block has a lock, and BP means nothing
+    lock_read_opcode: int | None = None  # tells whether the block at an address is locked
     lock_until_power_off: Bit | None = None  # SRL
     register_protect_bit: int | None = 7  # SRP or SRWD in SR1
     second_byte: Register | None = None  # what byte 2 of a two-byte 01h goes to
@@ -73,6 +84,7 @@ LAYOUTS: Final[Mapping[str, Layout]] = {
         sector_bit=6,
         complement=(_SR2, 6),
         individual_locks=(_SR3, 2),
+        lock_read_opcode=0x3D,
         lock_until_power_off=(_SR2, 0),
         second_byte=_SR2,
     ),
@@ -82,6 +94,7 @@ LAYOUTS: Final[Mapping[str, Layout]] = {
         top_bottom=(_SR1, 6),
         complement=(_SR2, 6),
         individual_locks=(_SR3, 2),
+        lock_read_opcode=0x3D,
         lock_until_power_off=(_SR2, 0),
         second_byte=_SR2,
     ),
@@ -107,6 +120,7 @@ LAYOUTS: Final[Mapping[str, Layout]] = {
         block_bits=(2, 3, 4, 5),
         top_bottom=(Register.CONFIGURATION, 3),
         individual_locks=(Register.SECURITY, 7),
+        lock_read_opcode=0x3C,  # MX25L12835F, from memory
         second_byte=Register.CONFIGURATION,
     ),
     "Macronix D": Layout(scheme=Scheme.OLD_MACRONIX, block_bits=(2, 3, 4, 5)),  # from memory
@@ -129,7 +143,7 @@ LAYOUTS: Final[Mapping[str, Layout]] = {
         registers=(_SR1, Register.CONFIGURATION_1),
         register_protect_bit=None,
     ),
-    "SST25": Layout(block_bits=(2, 3, 4, 5), top_bottom_known=False),
+    "SST25": Layout(block_bits=(2, 3, 4, 5), lengths_known=False),
     "AT25DF": Layout(scheme=Scheme.SECTOR_BITS),
 }
 
@@ -151,15 +165,14 @@ class StatusCommand:
 class Unprotection:
     """How to lift the protection, and what the registers read afterwards.
 
-    `locks_opened` says that the commands clear volatile locks (98h) that no register shows.
-    `put_back` restores those locks; registers are restored with `commands_to_reach`.
+    `locks` says that no register protects but the locks of the blocks, and how those are opened;
+    then there are no commands. Registers are restored with `commands_to_reach`.
     """
 
     target: Mapping[Register, int]
     volatile: bool
     commands: tuple[StatusCommand, ...]
-    locks_opened: bool = False
-    put_back: tuple[StatusCommand, ...] = ()
+    locks: BlockLocks | None = None
     sentences: tuple[str, ...] = field(default=())
 
 
@@ -233,31 +246,57 @@ def unprotection(registers: Values, profile: ChipProfile) -> Unprotection:
     layout = _known_layout(profile)
     if layout.scheme is Scheme.SECTOR_BITS:
         return _unprotect_sector_bits(registers, profile)
-    sentences = _register_protect_sentences(registers, layout)
-    locks = layout.scheme is Scheme.LOCKS_AT_POWER_UP or _individually_locked(registers, layout)
-    if locks:  # BP and CMP are not heeded then, so they stay
-        target = {**registers, _SR1: registers[_SR1] & 0xFC}
-        commands: tuple[StatusCommand, ...] = ()
-    else:
-        target = unprotected_registers(registers, profile)
-        commands = commands_to_reach(registers, target, profile)
-    put_back: tuple[StatusCommand, ...] = ()
-    if locks:
+    sentences = tuple(_register_protect_sentences(registers, layout))
+    locks = block_locks(registers, profile)
+    if locks is not None:  # BP and CMP are not heeded then, so they stay
         _demand_no_permanent_lock(registers, layout)
-        unlock = StatusCommand(enable_opcode=0x06, opcode=0x98, data=b"", ms_max=50.0)
-        commands = (unlock,)
-        if layout.scheme is Scheme.BLOCK_BITS and layout.individual_locks == (_SR3, 2):
-            lock = StatusCommand(enable_opcode=0x06, opcode=0x7E, data=b"", ms_max=50.0)
-            put_back = (lock,)
-        sentences.append("The block locks are set again by the next power-up.")
+        target = {**registers, _SR1: registers[_SR1] & 0xFC}
+        return Unprotection(
+            target=target, volatile=True, commands=(), locks=locks, sentences=sentences
+        )
+    target = unprotected_registers(registers, profile)
+    commands = commands_to_reach(registers, target, profile)
     return Unprotection(
         target=target,
-        volatile=all(command.enable_opcode == 0x50 for command in commands) or locks,
+        volatile=all(command.enable_opcode == 0x50 for command in commands),
         commands=commands,
-        locks_opened=locks,
-        put_back=put_back,
-        sentences=tuple(sentences),
+        sentences=sentences,
     )
+
+
+def block_locks(registers: Values, profile: ChipProfile) -> BlockLocks | None:
+    """Whether locks of single blocks are what protects this chip, and how they are opened.
+
+    Beyond 16 MiB the instructions for one block do not reach, so there it is all of them.
+    """
+    layout = _layout(profile)
+    if layout is None:
+        return None
+    if layout.scheme is Scheme.LOCKS_AT_POWER_UP:
+        return BlockLocks.UNTIL_POWER_OFF
+    if not _individually_locked(registers, layout):
+        return None
+    return BlockLocks.EACH if profile.density_bytes <= 1 << 24 else BlockLocks.ALL
+
+
+def lock_read_opcode(profile: ChipProfile) -> int | None:
+    """The instruction that tells whether one block is locked, where the layout has one."""
+    layout = _layout(profile)
+    return layout.lock_read_opcode if layout is not None else None
+
+
+def lock_units(profile: ChipProfile) -> Ranges:
+    """The blocks that have a lock each: sectors in the first and last 64 KiB, else 64 KiB.
+
+    Winbond W25Q128JV Rev I, W25Q256JV Rev B; Macronix MX25L12835F from memory.
+    """
+    size = profile.density_bytes
+    cuts = [
+        *range(0, _BLOCK, _SECTOR),
+        *range(_BLOCK, size - _BLOCK, _BLOCK),
+        *range(size - _BLOCK, size + 1, _SECTOR),
+    ]
+    return tuple(range(start, stop) for start, stop in pairwise(cuts))
 
 
 def commands_to_reach(
@@ -273,6 +312,8 @@ def commands_to_reach(
         ChipUntouched: nobody knows how this chip's registers are written.
     """
     layout = _known_layout(profile)
+    if layout.scheme is Scheme.SECTOR_BITS:
+        return _sector_bit_commands(now[_SR1], target[_SR1], profile)
     sr1 = target[_SR1] & 0xFC
     first_differs = sr1 != now[_SR1] & 0xFC
     second = layout.second_byte
@@ -317,7 +358,10 @@ def explain(registers: Values, profile: ChipProfile) -> tuple[str, ...]:
         said.append("The protection layout of this part is not known: SR1 alone was judged.")
         return tuple(said)
     if layout.scheme is Scheme.LOCKS_AT_POWER_UP:
-        said.append("Every block is locked at power-up; the locks are opened before a write.")
+        said.append(
+            "Every block is locked at power-up: the locks are opened for a write, and set again"
+            " when the supply goes off and on."
+        )
     elif _individually_locked(registers, layout):
         said.append("Each block has a lock of its own, set at power-up; BP bits mean nothing.")
     if not layout.top_bottom_known and ranges:
@@ -365,25 +409,31 @@ def _block_length(bp: int, bits: int, size: int) -> int:
     return smallest << bp - 1
 
 
-def _sector_length(bp: int, size: int) -> int:
-    """SEC = 1: 4 to 32 KiB. BP = 6 stands in no table and counts as the whole chip."""
+def _sector_lengths(bp: int, size: int) -> tuple[int, ...]:
+    """SEC = 1: 4 to 32 KiB, 7 is all. BP = 6 stands in no table: it may be either."""
     if bp == 0:
-        return 0
-    return size if bp >= 6 else min(8 * _SECTOR, _SECTOR << bp - 1)
+        return (0,)
+    largest = 8 * _SECTOR
+    if bp >= 6:
+        return (size,) if bp == 7 else (largest, size)
+    return (min(largest, _SECTOR << bp - 1),)
 
 
 def _by_block_bits(bp: int, registers: Values, layout: Layout, size: int) -> Ranges:
     by_sectors = layout.sector_bit is not None and registers[_SR1] >> layout.sector_bit & 1
     if by_sectors:
-        length = _sector_length(bp, size)
+        lengths = _sector_lengths(bp, size)
+    elif bp and not layout.lengths_known:
+        lengths = (size,)
     else:
-        length = min(size, _block_length(bp, len(layout.block_bits), size))
-    bottom, top = range(length), range(size - length, size)
+        lengths = (min(size, _block_length(bp, len(layout.block_bits), size)),)
+    bottom = [range(length) for length in lengths]
+    top = [range(size - length, size) for length in lengths]
     bit = layout.top_bottom
     if not layout.top_bottom_known or (bit is not None and bit[0] not in registers):
-        possible = [bottom, top]
+        possible = bottom + top
     else:
-        possible = [bottom if bit is not None and _is_set(registers, bit) else top]
+        possible = bottom if bit is not None and _is_set(registers, bit) else top
     if layout.complement is not None and _is_set(registers, layout.complement):
         possible = [_complement(one, size) for one in possible]
     return _union(possible)
@@ -410,7 +460,7 @@ def _old_macronix(bp: int, size: int) -> Ranges:
     """MX25L1605D and kin, from memory: 1-6 from the top, 7, 8 and 15 all, 9-14 from address 0."""
     if bp == 0:
         return ()
-    if bp in (7, 8, 15):
+    if bp in (7, 8, 15) or (bp > 8 and size < 4 << 20):  # the smaller parts count otherwise
         return (range(size),)
     if bp < 7:
         return (range(max(0, size - _block_length(bp, 3, size)), size),)
@@ -435,34 +485,41 @@ def _demand_no_permanent_lock(registers: Values, layout: Layout) -> None:
 
 
 def _unprotect_sector_bits(registers: Values, profile: ChipProfile) -> Unprotection:
-    """AT25DF: 00h is the global unprotect; with SPRL set it first takes a write that clears it."""
+    """AT25DF: all sectors or none; what is between the two could not be put back."""
     sr1 = registers[_SR1]
-    state = sr1 & 0x0C
-    if state not in (0x00, 0x0C):
+    if sr1 & 0x0C not in (0x00, 0x0C):
         raise ChipUntouched(
             "Some sectors of this chip are protected and others are not, and the status register"
             " cannot tell which: they could not be put back.",
             next_step="Switch the supply off and on: all sectors come up protected, and can be"
             " put back.",
         )
+    target = {**registers, _SR1: sr1 & 0xF0 if not sr1 & 0x0C else 0x00}
+    return Unprotection(
+        target=target,
+        volatile=True,
+        commands=commands_to_reach(registers, target, profile),
+        sentences=tuple(_register_protect_sentences(registers, LAYOUTS["AT25DF"])),
+    )
 
-    def write(value: int) -> StatusCommand:
-        return StatusCommand(
+
+def _sector_bit_commands(now: int, target: int, profile: ChipProfile) -> tuple[StatusCommand, ...]:
+    """AT25DF: 00h is the global unprotect and 3Ch the global protect, unless SPRL is set.
+
+    A write that finds SPRL set clears it and does no more, so it takes a second one. That SPRL
+    may be set by the very write that protects is from memory.
+    """
+    if (now ^ target) & 0x8C == 0:
+        return ()
+    protects = target & 0x0C == 0x0C
+    values = [0x00] if now & 0x80 else []
+    values.append((0x3C if protects else 0x00) | target & 0x80)
+    return tuple(
+        StatusCommand(
             enable_opcode=0x06,
             opcode=0x01,
             data=bytes([value]),
             ms_max=profile.status_write_ms_max,
         )
-
-    if state == 0x00:
-        return Unprotection(target=dict(registers), volatile=True, commands=())
-    opened = (write(0x00), write(0x00)) if sr1 & 0x80 else (write(0x00),)
-    # 3Ch is the global protect; SPRL goes with the same write, from memory.
-    return Unprotection(
-        target={**registers, _SR1: 0x00},
-        volatile=True,
-        commands=opened,
-        locks_opened=True,
-        put_back=(write(0x3C | sr1 & 0x80),),
-        sentences=tuple(_register_protect_sentences(registers, LAYOUTS["AT25DF"])),
+        for value in values
     )

@@ -845,36 +845,6 @@ class NorChip:
         shown = 0xFF if self.part.individual_locks == "sector registers" else 0x01
         self.answer_with(bytes((shown if locked else 0x00,)), repeats=True)
 
-    def read_lock_bits(self, address: int, data: bytes, at_s: float) -> None:
-        self.answer_with(self._lock_bits(self._locked), repeats=False)
-
-    def write_lock_bits(self, address: int, data: bytes, at_s: float) -> None:
-        if len(data) != len(self._lock_bits(set())):
-            self._complain(at_s, "bad length", f"42h with {len(data)} bytes")
-            return
-        self._change_locks(
-            {
-                unit
-                for unit in range(len(self._lock_starts))
-                if any(a & b for a, b in zip(data, self._lock_bits({unit}), strict=True))
-            }
-        )
-
-    def _lock_bits(self, locked: set[int]) -> bytes:
-        """SST26's block protection register, highest bit first [SST26VF064B, from memory].
-
-        Eight pairs of read lock and write lock for the blocks of 8 KiB, those at the end first;
-        then one bit for each other block: the last 32 KiB one, the first, the 64 KiB ones.
-        """
-        small = [unit for unit in range(len(self._lock_starts)) if self._unit_size(unit) == 0x2000]
-        large = [unit for unit in range(len(self._lock_starts)) if unit not in small]
-        order = [*reversed(small), large[-1], large[0], *reversed(large[1:-1])]
-        bits = "".join(("0" if unit in small else "") + str(int(unit in locked)) for unit in order)
-        return int(bits, 2).to_bytes(len(bits) // 8, "big")
-
-    def _unit_size(self, unit: int) -> int:
-        return self._lock_ends[unit] - self._lock_starts[unit]
-
     def _protected(self, start: int, end: int) -> bool:
         if self._locks_rule():
             return any(
@@ -1244,11 +1214,6 @@ def _lock_commands(chip: NorChip) -> dict[int, _Command]:
             0x3C: _Command("read sector protection", "reply", chip.read_lock, -1),
         }
     commands = {0x98: _Command("unlock all", "bare", chip.unlock_all, changes=True)}
-    if chip.part.individual_locks == "block protection register":
-        commands[0x72] = _Command("read block protection", "reply", chip.read_lock_bits)
-        commands[0x42] = _Command(
-            "write block protection", "data", chip.write_lock_bits, changes=True
-        )
     if chip.part.individual_locks == "WPS":
         commands[0x7E] = _Command("lock all", "bare", chip.lock_all, changes=True)
         commands[0x36] = _Command("lock one", "bare", chip.lock_one, -1, changes=True)

@@ -90,11 +90,6 @@ def _three_bits_and_tb(registers: Registers, size: int) -> Span:
     return _from_one_end(_blocks(sr1 >> 2 & 7, size, bits=3), size, bottom=bool(sr1 & 0x20))
 
 
-def _four_bits(registers: Registers, size: int) -> Span:
-    """SST25WF020A: BP3 does not count, and protection is from the top."""
-    return _three_bits(registers, size)
-
-
 # Sixty-fourths of the array for BP3-0, of a chip of 4 MiB or more; negative from address 0.
 _MACRONIX_D = (0, 1, 2, 4, 8, 16, 32, 64, 64, -32, -48, -56, -60, -62, -63, 64)
 # Thirty-seconds, of the MX25L1605D.
@@ -147,7 +142,6 @@ LAYOUTS: Mapping[str, Callable[[Registers, int], Span]] = {
     "spansion": _spansion,
     "three bits": _three_bits,
     "three bits and TB": _three_bits_and_tb,
-    "sst25": _four_bits,
 }
 
 

@@ -17,6 +17,7 @@ from flashbench.safe_write.plan import Plan
 _PROGRAM_4BYTE: Final = 0x12
 _PROGRAM_3BYTE: Final = 0x02
 _REGISTER_WRITES: Final = {0x01: (1, 2), 0x31: (1,), 0x11: (1,), 0x98: (0,), 0x7E: (0,)}
+_BLOCK_LOCKS: Final = {0x36: "lock", 0x39: "unlock"}
 _SETTLE_US: Final = 1
 
 
@@ -85,3 +86,15 @@ class ChangeFrames:
             raise ValueError(f"{opcode:02X}h with {len(data)} bytes writes no register here")
         name = f"register write ({opcode:02X}h)"
         return Frame(name=name, out=bytes([opcode]) + data, wait_us=_SETTLE_US, seal=FRAME_SEAL)
+
+    def block_lock(self, opcode: int, start: Address) -> Frame:
+        """Lock (36h) or unlock (39h) the one block at `start` until the next power-up.
+
+        Raises:
+            ValueError: any other opcode, or a block that 3 address bytes do not reach.
+        """
+        if opcode not in _BLOCK_LOCKS or not 0 <= start < 1 << 24:
+            raise ValueError(f"{opcode:02X}h at {start:#x} locks or unlocks no block here")
+        out = bytes([opcode]) + start.to_bytes(3, "big")
+        name = f"{_BLOCK_LOCKS[opcode]} block ({opcode:02X}h) at {start:#08x}"
+        return Frame(name=name, out=out, wait_us=_SETTLE_US, seal=FRAME_SEAL)

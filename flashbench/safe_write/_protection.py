@@ -7,6 +7,7 @@ from flashbench.chip._read_frames import Register
 from flashbench.chip.protection import StatusCommand, Unprotection
 from flashbench.errors import ChipHalfWritten
 from flashbench.job.events import RegistersChanged, RegistersRestored
+from flashbench.safe_write._block_locks import locks_of
 from flashbench.safe_write._sender import Sender
 from flashbench.safe_write.plan import Plan
 
@@ -27,6 +28,7 @@ class Protection:
         self._sender = sender
         self._how: Unprotection | None = None
         self._opened: Unprotection | None = None
+        self._locks = locks_of(plan, sender)
         if self._covers_what_changes(self._chip.registers):
             self._how = protection.unprotection(self._chip.registers, self._chip.profile)
 
@@ -39,16 +41,20 @@ class Protection:
         how = self._how
         if how is None:
             return
+        locked = self._locks.journalled() if self._locks is not None else {}
         self._plan.job.record(
             RegistersChanged(
-                before={r.name: value for r, value in self._plan.registers.items()},
+                before={r.name: value for r, value in self._plan.registers.items()} | locked,
                 after={r.name: value for r, value in how.target.items()},
             )
         )
         self._opened = how
+        if self._locks is not None:
+            self._locks.open()
+            return
         for command in how.commands:
             self._send(command)
-        if not how.locks_opened and self._covers_what_changes(self._chip.read_registers()):
+        if self._covers_what_changes(self._chip.read_registers()):
             raise ChipHalfWritten(
                 "The write protection could not be lifted: its bits read as before.",
                 state="No cell was changed.",
@@ -57,10 +63,10 @@ class Protection:
             )
 
     def put_back(self) -> None:
-        """Give every register the value the plan wants at the end, and read it back.
+        """Give every register and lock what the plan wants at the end, and read it back.
 
         Raises:
-            ChipHalfWritten: a register does not take its value.
+            ChipHalfWritten: a register or a lock does not take it.
             AdapterError: the bus failed.
         """
         if self._opened is None and not self._plan.registers_differ:
@@ -70,8 +76,10 @@ class Protection:
         commands = protection.commands_to_reach(
             self._chip.read_registers(), wanted, self._chip.profile
         )
-        for command in (*commands, *(self._opened.put_back if self._opened else ())):
+        for command in commands:
             self._send(command)
+        if self._locks is not None:
+            self._locks.put_back()
         found = self._chip.read_registers()
         for register, value in wanted.items():
             if found[register] != value:

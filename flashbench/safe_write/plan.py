@@ -22,6 +22,8 @@ from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.wording import command_line, ways_on
 
 _SEAL: Final = object()
+LOCK_PREFIX: Final = "BLOCK_"
+"""How the journal's names of block locks begin; no register's does."""
 
 
 @dataclass(slots=True)
@@ -40,7 +42,9 @@ class Plan(Evidence):
     Has no public constructor: `plan_rewrite` and `plan_recovery` make one from a fresh read
     of the chip. `current` is the picture it was planned from; the bytes in `suspect`
     were left half-done by this job and are not trusted. `registers` are the values that the
-    chip shall have again at the end. `doubts` are sentences for whoever agrees to it.
+    chip shall have again at the end; `locks_before` are block locks, by their names in the
+    journal, that this job opened before an accident. `doubts` are sentences for whoever agrees
+    to it.
     """
 
     chip: Identified
@@ -53,6 +57,7 @@ class Plan(Evidence):
     original_sha256: str
     cells: UnitsPlan = field(repr=False)
     registers: dict[Register, int]
+    locks_before: dict[str, int]
     doubts: tuple[str, ...]
     change_count: int
     use: _Use = field(repr=False)
@@ -69,7 +74,9 @@ class Plan(Evidence):
 
     @property
     def registers_differ(self) -> bool:
-        """True if a register, as found, is not what it shall be at the end."""
+        """True if a register is not what it shall be at the end, or a block lock may not be."""
+        if self.locks_before:
+            return True
         found = self.chip.registers
         return any(found.get(register) != value for register, value in self.registers.items())
 
@@ -161,8 +168,13 @@ def plan_recovery(found: Found, backup: Backup, *, target: bytes) -> Plan:
     name = _stored_name(backup, target)
     unfinished = backup.job.unfinished()
     registers = dict(found.chip.registers)
+    locks: dict[str, int] = {}
     if unfinished is not None:
-        registers.update(_journalled(unfinished.registers_before, found.chip))
+        before = unfinished.registers_before
+        locks = {name: value for name, value in before.items() if name.startswith(LOCK_PREFIX)}
+        registers.update(
+            _journalled({k: v for k, v in before.items() if k not in locks}, found.chip)
+        )
     return _make(
         chip=found.chip,
         backup=backup,
@@ -171,6 +183,7 @@ def plan_recovery(found: Found, backup: Backup, *, target: bytes) -> Plan:
         target=target,
         target_name=name,
         registers=registers,
+        locks_before=locks,
         doubts=found.doubts,
     )
 
@@ -197,6 +210,7 @@ def _make(
     target: bytes,
     target_name: str,
     registers: dict[Register, int],
+    locks_before: dict[str, int] | None = None,
     doubts: tuple[str, ...] = (),
 ) -> Plan:
     cells = plan_units(
@@ -205,7 +219,7 @@ def _make(
         _profile_to_plan_with(chip),
         sck_hz=reading.read_hz(chip, ReadKind.FAST),
         must_erase=suspect,
-        refuted_opcodes=backup.job.refuted_opcodes,
+        refuted_opcodes=backup.job.refuted_opcodes_on(None),
     )
     return Plan(
         chip=chip,
@@ -218,6 +232,7 @@ def _make(
         original_sha256=backup.sha256,
         cells=cells,
         registers=registers,
+        locks_before=locks_before or {},
         doubts=doubts,
         change_count=chip.adapter.session.change_count,
         use=_Use(),

@@ -3,7 +3,7 @@
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from flashbench.chip._read_frames import Register
@@ -12,9 +12,11 @@ from flashbench.chip.profile import (
 )
 from flashbench.chip.protection import (
     LAYOUTS,
+    BlockLocks,
     StatusCommand,
     commands_to_reach,
     explain,
+    lock_units,
     protected_ranges,
     registers_to_read,
     unprotected_registers,
@@ -209,12 +211,26 @@ BYTES = st.integers(0, 255)
 
 @given(SIZES, BYTES, st.sampled_from(["Winbond", "Winbond 256 Mbit", "GigaDevice"]))
 def test_cmp_protects_exactly_what_was_free(size: int, sr1: int, layout: str) -> None:
+    assume(layout == "Winbond 256 Mbit" or sr1 & 0x5C != 0x58)  # SEC = 1, BP = 6: see below
     plain = protected(layout, size, sr1, STATUS_2=0x00)
     complement = protected(layout, size, sr1, STATUS_2=0x40)
     spans = sorted(plain + complement)
     assert spans[0][0] == 0
     assert spans[-1][1] == size
     assert all(a[1] == b[0] for a, b in pairwise(spans))
+
+
+@pytest.mark.parametrize("layout", ["Winbond", "GigaDevice"])
+def test_a_value_that_stands_in_no_table_protects_whatever_it_could(layout: str) -> None:
+    """SEC = 1 and BP = 6: 32 KiB on some parts. With CMP = 1 those would be all that is free."""
+    assert protected(layout, 16 * MIB, 0x58) == [(0, 16 * MIB)]
+    assert protected(layout, 16 * MIB, 0x58, STATUS_2=0x40) == [(0, 0xFF8000)]
+
+
+def test_sst25_protects_all_of_it_whatever_the_block_bits_are() -> None:
+    assert protected("SST25", 8 * MIB, 0x00) == []
+    for bit in (2, 3, 4, 5):
+        assert protected("SST25", 8 * MIB, 1 << bit) == [(0, 8 * MIB)]
 
 
 @given(SIZES, st.sampled_from(BLOCK_LAYOUTS), st.booleans(), st.data())
@@ -384,19 +400,29 @@ def test_a_chip_whose_way_of_writing_is_unknown_is_refused() -> None:
         unprotection(all_registers("Winbond", 0x04), profile)
 
 
-def test_individual_locks_are_opened_by_98h_and_the_block_bits_left_alone() -> None:
+def test_where_each_block_has_a_lock_the_block_bits_are_left_alone() -> None:
     values = all_registers("Winbond", 0x1C, STATUS_3=0x04)
     found = unprotection(values, chip("Winbond", 16 * MIB))
-    assert sent(found.commands) == [(0x06, b"\x98")]
-    assert sent(found.put_back) == [(0x06, b"\x7e")]
-    assert found.locks_opened
+    assert found.commands == ()
+    assert found.locks is BlockLocks.EACH
+    assert unprotection(values, chip("Winbond", 32 * MIB)).locks is BlockLocks.ALL
     assert found.volatile
     assert found.target[SR1] == 0x1C
 
 
-def test_sst26_is_opened_by_98h_unless_a_lock_is_permanent() -> None:
+# W25Q128JV Rev I: 16 sectors in the first and in the last block, 254 blocks between.
+def test_a_w25q128jv_has_286_locks() -> None:
+    units = lock_units(chip("Winbond", 16 * MIB))
+    assert len(units) == 16 + 254 + 16
+    assert units[0] == range(0x1000)
+    assert units[16] == range(0x10000, 0x20000)
+    assert units[-1] == range(0xFFF000, 0x1000000)
+
+
+def test_sst26_is_opened_until_power_off_unless_a_lock_is_permanent() -> None:
     open_ended = all_registers("SST26", 0x00, CONFIGURATION_1=0x08)
-    assert sent(unprotection(open_ended, chip("SST26", 8 * MIB)).commands) == [(0x06, b"\x98")]
+    found = unprotection(open_ended, chip("SST26", 8 * MIB))
+    assert (found.commands, found.locks) == ((), BlockLocks.UNTIL_POWER_OFF)
     with pytest.raises(ChipUntouched, match="locked for good"):
         unprotection(all_registers("SST26", 0x00), chip("SST26", 8 * MIB))
 
@@ -410,7 +436,9 @@ def test_sst25_is_written_after_50h() -> None:
 def test_at25df_clears_its_register_lock_in_a_write_of_its_own() -> None:
     locked = unprotection({SR1: 0x9C}, chip("AT25DF", 4 * MIB))
     assert sent(locked.commands) == [(0x06, b"\x01\x00"), (0x06, b"\x01\x00")]
-    assert sent(locked.put_back) == [(0x06, b"\x01\xbc")]
+    profile = chip("AT25DF", 4 * MIB)
+    assert sent(commands_to_reach({SR1: 0x00}, {SR1: 0x8C}, profile)) == [(0x06, b"\x01\xbc")]
+    assert sent(commands_to_reach({SR1: 0x00}, {SR1: 0x0C}, profile)) == [(0x06, b"\x01\x3c")]
     plain = unprotection({SR1: 0x1C}, chip("AT25DF", 4 * MIB))
     assert sent(plain.commands) == [(0x06, b"\x01\x00")]
     assert unprotection({SR1: 0x10}, chip("AT25DF", 4 * MIB)).commands == ()
