@@ -178,7 +178,6 @@ def _rewrite(
     yes: bool,
 ) -> None:
     """`demand` refuses a job at another step, before any pin is driven."""
-    from flashbench.job.folder import Job
     from flashbench.safe_write import steps
     from flashbench.safe_write.duration import expected_seconds
 
@@ -288,6 +287,8 @@ def _protection_text(plan: "Plan") -> str:
     stretches = steps.protection_in_the_way(plan)
     if stretches:
         where = " and ".join(map(_stretch_text, stretches))
+        if steps.stays_open_until_power_off(plan):
+            return f"{where} is locked: opened for this, until the supply is switched off"
         return f"{where} is protected: opened for this, and put back"
     if plan.registers_differ:
         return "the registers that an accident left are put back"

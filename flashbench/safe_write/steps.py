@@ -280,6 +280,12 @@ def protection_in_the_way(plan: Plan) -> tuple[range, ...]:
     )
 
 
+def stays_open_until_power_off(plan: Plan) -> bool:
+    """Whether what is opened for the plan is locked again by the next power-up only."""
+    locks = protection.block_locks(plan.chip.registers, plan.chip.profile)
+    return locks is protection.BlockLocks.UNTIL_POWER_OFF
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """What the chip in the socket holds, seen from one job. Nothing was changed.
@@ -360,15 +366,6 @@ class NextStep:
     command: str
     why: str
     checks: tuple[str, ...] = ()
-
-
-def next_when_booked_in(folder: Path) -> NextStep:
-    """What comes next for a board that was booked in and whose chip was never read."""
-    return NextStep(
-        proven=(),
-        command=command_line("dump", folder),
-        why="the board is booked in, and its chip was not read yet",
-    )
 
 
 def next_when_booked_in(folder: Path) -> NextStep:
