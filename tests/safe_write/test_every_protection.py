@@ -94,7 +94,7 @@ CASES = (
     Case(
         "GigaDevice",
         a_part(load_part("GD25Q128C"), "GD25LF80", "c86314", MIB, supply_volts=(1.65, 1.95)),
-        {"SR1": 0x34, "SR2": 0x40},
+        {"SR1": 0x0C, "SR2": 0x40},
         LOW,
     ),
     Case(
