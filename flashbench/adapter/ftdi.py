@@ -2,7 +2,7 @@
 
 from bisect import bisect_left
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Final
@@ -261,12 +261,15 @@ class FtdiWire:
             raise UsbFailure(f"it answered {len(reply)} bytes where {reply_size} were due")
         return reply
 
-    def _pump(self, batches: Sequence[Batch], run: "_Run") -> None:
-        waiting = deque(batches)
+    def _pump(self, batches: Iterator[Batch], run: "_Run") -> None:
         fifo_size = self._engine.fifo_size
-        while waiting or run.queued:
-            while waiting and mpsse.may_follow(run.queued, waiting[0], fifo_size=fifo_size):
-                self._send(waiting.popleft(), run)
+        following = next(batches, None)
+        while following is not None or run.queued:
+            while following is not None and mpsse.may_follow(
+                run.queued, following, fifo_size=fifo_size
+            ):
+                self._send(following, run)
+                following = next(batches, None)
             self._collect(run)
             if not run.queued and run.owed_wait_s:
                 self._wait(run)

@@ -10,7 +10,7 @@ reading. So a batch, started with both FIFOs empty, keeps one of two promises: i
 fits the reply FIFO, or all that follows its first reply-making command fits the command FIFO.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Final
@@ -38,7 +38,7 @@ RUN_END: Final = bytes([GET_LOW_PINS])
 
 FIFO_RESERVE: Final = 64  # bytes of the reply FIFO never counted on
 IN_BAND_WAIT_US_MAX: Final = 5_000
-BATCH_S_MAX: Final = 0.1  # work in one OUT: Ctrl-C and unplug are noticed in between
+BATCH_S_MAX: Final = 0.035  # work in one OUT: the next is made while the last of it runs
 QUEUED_S_MAX: Final = 0.2
 SHORT_COMMAND: Final = 8  # bytes of a frame that is worth remembering as a stream
 COMMAND_S: Final = 0.5e-6  # engine time per command, pyftdi's figure for an FT2232H
@@ -233,31 +233,28 @@ class _Piece:
     host_wait_s: float
 
 
-def batches_of(frames: Iterable[Frame], *, engine: Engine, divisor: int) -> list[Batch]:
+def batches_of(frames: Sequence[Frame], *, engine: Engine, divisor: int) -> Iterator[Batch]:
     """`frames` in order as batches that keep the FIFO rule from an idle start.
 
+    Each is made when it is asked for, so that it can be made while another is on the wire.
+
     Raises:
-        WrongCall: one frame reads more than a chip-select-low period can bring through the FIFO
-            (about 20 MiB on an FT232H).
+        WrongCall: before the first batch, if one frame reads more than a chip-select-low period
+            can bring through the FIFO (about 20 MiB on an FT232H).
     """
-    batches: list[Batch] = []
-    draft = _Draft(first_frame=0)
     encoder = _Encoder(engine, divisor)
+    for frame in frames:
+        if frame.reply_size + _MARKS_MAX > engine.fifo_size - FIFO_RESERVE:
+            _refuse_unless_it_fits_alone(frame, encoder.piece(frame), engine.fifo_size)
+    draft = _Draft(first_frame=0)
     for number, frame in enumerate(frames):
         piece = encoder.piece(frame)
         if draft.frame_starts and not draft.takes(piece, engine.fifo_size):
-            batches.append(draft.finished())
+            yield draft.finished()
             draft = _Draft(first_frame=number)
-        if not _fits_alone(piece, engine.fifo_size):
-            raise WrongCall(
-                f"{frame.name} asks for {frame.reply_size} bytes in one chip-select period;"
-                f" the adapter's {engine.fifo_size}-byte FIFO cannot queue that many reads.",
-                next_step="Read in pieces of at most 16 MiB.",
-            )
         draft.add(piece)
     if draft.frame_starts:
-        batches.append(draft.finished())
-    return batches
+        yield draft.finished()
 
 
 def may_follow(queued: Sequence[Batch], following: Batch, *, fifo_size: int) -> bool:
@@ -339,6 +336,12 @@ def _reads(size: int, edge: SampleEdge) -> bytes:
     return commands
 
 
-def _fits_alone(piece: _Piece, fifo_size: int) -> bool:
+def _refuse_unless_it_fits_alone(frame: Frame, piece: _Piece, fifo_size: int) -> None:
     exposed = len(piece.stream) + _TAIL_MAX - piece.reply_at
-    return piece.reply_size + _MARKS_MAX <= fifo_size - FIFO_RESERVE or exposed <= fifo_size
+    if piece.reply_size + _MARKS_MAX <= fifo_size - FIFO_RESERVE or exposed <= fifo_size:
+        return
+    raise WrongCall(
+        f"{frame.name} asks for {frame.reply_size} bytes in one chip-select period;"
+        f" the adapter's {fifo_size}-byte FIFO cannot queue that many reads.",
+        next_step="Read in pieces of at most 16 MiB.",
+    )

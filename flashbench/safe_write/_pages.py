@@ -16,8 +16,12 @@ from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.errors import ChipHalfWritten
 from flashbench.safe_write._sender import Sender
 
-PAGES_PER_TRANSFER: Final = 64
+PAGES_PER_RUN: Final = 256
+RUN_S_MAX: Final = 0.15  # a stop is acted on after a run, with the chip idle
 PAGES_MEASURED: Final = 4
+PAGES_WATCHED_MAX: Final = 12
+WINDOW_BYTES: Final = 400
+"""Status bytes in a row. What no adapter holds back would stop its clock, and the count lie."""
 ATTEMPTS_PER_PAGE: Final = 4
 WAIT_SLACK: Final = 1.02  # of the longest program seen
 _GROWTH: Final = 1.25
@@ -30,9 +34,14 @@ class PageProgrammer:
 
     def __init__(self, sender: Sender, profile: ChipProfile) -> None:
         self._sender = sender
+        self._byte_us = 8e6 / sender.chip.wire.true_hz(sender.chip.clock_hz)
+        self._page_wire_s = profile.page_size * self._byte_us / 1e6
         self._typ_us = profile.program_us_typ
         self._max_us = profile.program_us_max
-        self._wait_us: float | None = None
+        self._time = ProgramTime(typ_us=self._typ_us, byte_us=self._byte_us)
+        self._wait_us = 0.0
+        self._enable = sender.frames.write_enable()
+        self._look = sender.frames.status()
         self._attempts: dict[Address, int] = {}
 
     def program(self, pages: Sequence[Page], *, idle: Callable[[], None]) -> None:
@@ -44,49 +53,46 @@ class PageProgrammer:
         """
         queue = deque(pages)
         while queue:
-            if self._wait_us is None:
-                self._measure([queue.popleft() for _ in range(min(PAGES_MEASURED, len(queue)))])
+            if not self._time.known:
+                if self._watch(queue[0], self._time):
+                    queue.popleft()
+                if self._time.known:
+                    self._wait_us = max(self._wait_us, self._time.wait_us)
             else:
-                batch = [queue.popleft() for _ in range(min(PAGES_PER_TRANSFER, len(queue)))]
+                batch = [queue.popleft() for _ in range(min(self._pages_per_run(), len(queue)))]
                 queue.extendleft(reversed(self._send(batch, int(self._wait_us))))
             idle()
 
-    def _page_frames(self, page: Page, wait_us: int, samples: int) -> list[Frame]:
-        frames = self._sender.frames
-        return [
-            frames.write_enable(),
-            frames.status(),
-            frames.program(page[0], page[1], wait_us=wait_us),
-            frames.status(samples),
-        ]
+    def _pages_per_run(self) -> int:
+        page_s = self._wait_us / 1e6 + self._page_wire_s
+        return max(1, min(PAGES_PER_RUN, int(RUN_S_MAX / page_s)))
 
-    def _measure(self, pages: Sequence[Page]) -> None:
-        """Program single pages, watching the status byte by byte to see how long one takes."""
-        hz = self._sender.chip.wire.true_hz(self._sender.chip.clock_hz)
-        byte_us = 8e6 / hz
-        samples = max(16, int(2 * self._typ_us / byte_us))
-        time = self._sender.chip.adapter.time
-        longest_us = 0.0
-        for page in pages:
-            sent_s = time.now_s()
-            reply = self._sender.run(self._page_frames(page, 0, samples))
-            before, after = reply[0], reply[1:]
-            self._demand_answer(before, page[0])
-            if not _accepted(before):
-                self._settle()
-                self._count_refusal(before, page[0])
-                self._measure([page])
-                continue
-            busy = sum(1 for status in after if status & BUSY)
-            longest_us = max(longest_us, busy * byte_us)
-            if busy == samples:
-                self._settle()
-                longest_us = max(longest_us, (time.now_s() - sent_s) * 1e6)
-        self._wait_us = max(self._wait_us or 0.0, longest_us * WAIT_SLACK + byte_us)
+    def _page_frames(self, page: Page, wait_us: int, after: Frame) -> list[Frame]:
+        program = self._sender.frames.program(page[0], page[1], wait_us=wait_us)
+        return [self._enable, self._look, program, after]
+
+    def _watch(self, page: Page, time: "ProgramTime") -> bool:
+        """Program a single page and look when it is done; False if it was not accepted."""
+        begin_us = time.window_begin_us
+        look = self._sender.frames.status(time.window_bytes)
+        clock = self._sender.chip.adapter.time
+        sent_s = clock.now_s()
+        reply = self._sender.run(self._page_frames(page, begin_us, look))
+        before, after = reply[0], reply[1:]
+        self._demand_answer(before, page[0])
+        if not _accepted(before):
+            self._settle()
+            self._count_refusal(before, page[0])
+            return False
+        time.take(begin_us, sum(1 for status in after if status & BUSY))
+        if after[-1] & BUSY:
+            self._settle()
+            time.at_most((clock.now_s() - sent_s) * 1e6)
+        return True
 
     def _send(self, batch: Sequence[Page], wait_us: int) -> list[Page]:
         """Send a batch; the pages that were provably not accepted."""
-        frames = [frame for page in batch for frame in self._page_frames(page, wait_us, 1)]
+        frames = [frame for page in batch for frame in self._page_frames(page, wait_us, self._look)]
         reply = self._sender.run(frames)
         dropped = []
         for page, before, after in zip(batch, reply[::2], reply[1::2], strict=True):
@@ -109,7 +115,7 @@ class PageProgrammer:
 
     def _lengthen_wait(self, wait_us: int) -> None:
         longer_us = min(self._max_us, wait_us * _GROWTH)
-        self._wait_us = max(self._wait_us or 0.0, longer_us)
+        self._wait_us = max(self._wait_us, longer_us)
 
     def _count_refusal(self, before: int, address: Address) -> None:
         """A page that came while the chip was busy was not refused, only early."""
@@ -129,6 +135,60 @@ class PageProgrammer:
                 f"The chip stopped answering at the page {address:#08x}: its status reads FFh.",
                 next_step="Check supply and contact, then run finish or restore.",
             )
+
+
+class ProgramTime:
+    """How long this chip needs for a page, found by looking at single ones.
+
+    Behind each lies a wait and then a window of status bytes. The wait is moved until the end of
+    the program falls into the window.
+    """
+
+    def __init__(self, *, typ_us: float, byte_us: float) -> None:
+        self.window_bytes = max(16, min(WINDOW_BYTES, int(2 * typ_us / byte_us)))
+        self._typ_us, self._byte_us = typ_us, byte_us
+        self._seen_us: list[float] = []
+        self._least_us = 0.0
+        self._most_us: float | None = None
+        self._looks = 0
+
+    @property
+    def known(self) -> bool:
+        """Whether enough pages were watched."""
+        return len(self._seen_us) >= PAGES_MEASURED or self._looks >= PAGES_WATCHED_MAX
+
+    @property
+    def window_begin_us(self) -> int:
+        """How long to wait behind the next program before the status is looked at."""
+        if self._seen_us:
+            middle_us = max(self._seen_us)
+        elif self._most_us is not None:
+            middle_us = (self._least_us + self._most_us) / 2
+        else:
+            middle_us = max(self._typ_us, _GROWTH * self._least_us)
+        return max(0, int(middle_us - self.window_bytes * self._byte_us / 2))
+
+    def take(self, begin_us: int, busy_bytes: int) -> None:
+        """A window that began so late showed a busy chip for so many of its bytes."""
+        self._looks += 1
+        end_us = begin_us + busy_bytes * self._byte_us
+        if busy_bytes == 0:
+            self.at_most(begin_us)
+        elif busy_bytes == self.window_bytes:
+            self._least_us = max(self._least_us, end_us)
+        else:
+            self._seen_us.append(end_us)
+
+    def at_most(self, us: float) -> None:
+        """A program was done by then."""
+        self._most_us = us if self._most_us is None else min(self._most_us, us)
+
+    @property
+    def wait_us(self) -> float:
+        """How long to wait behind a program: the longest seen, with a margin."""
+        if self._seen_us:
+            return max(self._seen_us) * WAIT_SLACK + self._byte_us
+        return max(self._most_us or 0.0, _GROWTH * self._least_us)
 
 
 def _accepted(before: int) -> bool:

@@ -15,7 +15,7 @@ from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind, Register
 from flashbench.chip.identity import Identified
 from flashbench.safe_write._cells import NEIGHBOURHOOD_BYTES
-from flashbench.safe_write._pages import PAGES_MEASURED, PAGES_PER_TRANSFER, WAIT_SLACK
+from flashbench.safe_write._pages import PAGES_MEASURED, PAGES_PER_RUN, WAIT_SLACK
 from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.plan_units import UnitPlan
 
@@ -78,8 +78,8 @@ def _quickest_s(chip: Identified, looks: list[Frame]) -> float:
 
 def _runs_of(unit: UnitPlan) -> int:
     """The picture and the proof; the erase, a poll and the blank check; the pages."""
-    transfers = -(-len(unit.pages) // PAGES_PER_TRANSFER)
-    return 2 + transfers + (3 if unit.erase is not None else 0)
+    page_runs = -(-len(unit.pages) // PAGES_PER_RUN)
+    return 2 + page_runs + (3 if unit.erase is not None else 0)
 
 
 def _beside_first_erases_s(plan: Plan) -> float:
@@ -96,15 +96,9 @@ def _beside_first_erases_s(plan: Plan) -> float:
 
 
 def _pages_s(plan: Plan, bus: BusTimes) -> float:
-    """What pages cost beyond their program time and their bits.
-
-    The first ones are watched for twice the typical time; the wait of the others has a margin.
-    """
+    """What pages cost beyond their program time and their bits: a margin, and single looks."""
     count = plan.cells.page_count
-    watched = min(PAGES_MEASURED, count)
-    typical_s = plan.chip.profile.program_us_typ / 1e6
+    margin_s = (WAIT_SLACK - 1) * plan.chip.profile.program_us_typ / 1e6
     return (
-        count * _FRAMES_A_PAGE * bus.frame_s
-        + watched * (typical_s + bus.run_s)
-        + (count - watched) * (WAIT_SLACK - 1) * typical_s
+        count * (_FRAMES_A_PAGE * bus.frame_s + margin_s) + min(PAGES_MEASURED, count) * bus.run_s
     )

@@ -24,7 +24,7 @@ TAIL = bytes.fromhex("8187")
 
 
 def batches(*frames: Frame, engine: Engine = FT232H, divisor: int = 1) -> list[Batch]:
-    return mpsse.batches_of(frames, engine=engine, divisor=divisor)
+    return list(mpsse.batches_of(frames, engine=engine, divisor=divisor))
 
 
 def only(*frames: Frame, engine: Engine = FT232H, divisor: int = 1) -> Batch:
@@ -174,7 +174,7 @@ def test_any_frames_become_batches_that_cannot_deadlock(
     frames: list[Frame], fifo_size: int, divisor: int
 ) -> None:
     """FTDI's FIFO rule: the reply fits, or all that follows its first reply-maker fits."""
-    made = mpsse.batches_of(frames, engine=Engine(fifo_size=fifo_size), divisor=divisor)
+    made = list(mpsse.batches_of(frames, engine=Engine(fifo_size=fifo_size), divisor=divisor))
 
     covered = [n for batch in made for n in range(batch.first_frame, batch.end_frame)]
     assert covered == list(range(len(frames)))

@@ -5,7 +5,6 @@ Nothing here is a measurement of hardware: MB/s are those of the rehearsal's tim
 
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -217,17 +216,3 @@ def test_importing_the_adapter_does_not_load_the_rehearsal() -> None:
     )
 
     assert answer.stdout.strip() == "False"
-
-
-def test_host_work_is_small_beside_the_wire() -> None:
-    """CPU of pyusb, backend and our code together; the wire takes 280 ms for a mebibyte."""
-    with (
-        in_memory_bench(chip=Echo()) as bench,
-        open_adapter(bench.device, clock_hz=30_000_000, time=bench.time) as adapter,
-    ):
-        adapter._wire.drive_pins()
-        begun_s = time.process_time()
-        run(adapter, [frame(bytes.fromhex("0b00000000"), reply_size=16 << 20)])
-        cpu_s = time.process_time() - begun_s
-
-    assert cpu_s / 16 < 0.010

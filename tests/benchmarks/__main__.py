@@ -1,151 +1,158 @@
-"""Wire speed on the virtual adapter, ours beside the plain way and the floor.
+"""Speed on the virtual adapter: ours, the plain way, the floor; and the design's targets.
 
-`python -m tests.benchmarks [--json]`. Seconds are model time: nothing here is a measurement of
-hardware. CPU is measured, as process time with the virtual bench's share in it.
+    python -m tests.benchmarks [--json] [--adapter FT232H] [--gap 125]
 
-The plain way is pyftdi's public `SpiPort.exchange` with its defaults: reads of 4 KiB, a page at a
-time with a poll by exchange. The floor is bits / SCK + the cells' typical times.
+Wire seconds are model time: nothing here is a measurement of hardware. CPU is measured, the
+virtual bench's own share taken out. "charged" is model time with that CPU on the same clock.
+Beside it: `tests.benchmarks.plan`, `tests.benchmarks.host`, `tests.benchmarks.two_adapters`.
 """
 
 import argparse
 import json
 import sys
-import tempfile
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
+from dataclasses import asdict, dataclass
 from random import Random
 from typing import Any
 
-from pyftdi.spi import SpiController
-
-import flashbench as fb
-from flashbench.chip import reading
-from flashbench.chip._read_frames import ReadKind
-from flashbench.rehearsal import Bench, in_memory_bench
 from flashbench.rehearsal.usb_device import AdapterChip
+from tests.benchmarks import wire
+from tests.benchmarks.wire import Figure, Setting
 
-SCK_HZ = 30_000_000
-BYTE_S = 8 / SCK_HZ
-CHIP_BYTES = 16 << 20
-PLAIN_BYTES = 256 << 10  # the plain way is so slow that a part of the chip must do
-PROGRAM_BYTES = 1 << 20
-PAGE, PAGE_S, ERASE_4K_S, ERASE_64K_S = 256, 400e-6, 45e-3, 150e-3  # W25Q128JV Rev I, typical
-GAPS_US = (60.0, 125.0, 250.0, 500.0, 1000.0)
-ADAPTERS: tuple[AdapterChip, ...] = ("FT232H", "FT2232H")
+MIB = 1 << 20
 
 
-class Watch:
-    """Model seconds and CPU seconds of what runs inside it."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One job, one way, in one setting: without and with the host's CPU on the clock."""
 
-    model_s = 0.0
-    cpu_s = 0.0
+    adapter: AdapterChip
+    gap_us: float
+    plain_clock: Figure
+    charged: Figure
 
+    @property
+    def cpu_ms_per_mib(self) -> float:
+        cpu_s = min(self.plain_clock.host_cpu_s, self.charged.host_cpu_s)
+        return cpu_s * 1000 / (self.charged.size / MIB)
 
-@contextmanager
-def watching(bench: Bench) -> Iterator[Watch]:
-    watch = Watch()
-    model, cpu = bench.time.now_s(), time.process_time()
-    yield watch
-    watch.model_s = bench.time.now_s() - model
-    watch.cpu_s = time.process_time() - cpu
+    def share(self, figure: Figure) -> float:
+        return figure.floor_s / figure.seconds
 
-
-def figure(what: str, how: str, watch: Watch, size: int, floor_s: float) -> dict[str, Any]:
-    """One row: kB/s and share of the floor in model time, CPU per MiB as measured."""
-    return {
-        "what": what,
-        "how": how,
-        "bytes": size,
-        "model_s": watch.model_s,
-        "floor_s": floor_s,
-        "of_floor": floor_s / watch.model_s,
-        "cpu_ms_per_mib": watch.cpu_s * 1000 / (size / (1 << 20)),
-    }
-
-
-def ours(adapter_chip: AdapterChip, gap_us: float, image: bytes) -> list[dict[str, Any]]:
-    """Read of the whole chip; 1 MiB of other contents; a small edit from plan to proof."""
-    rows = []
-    with (
-        in_memory_bench(contents=image, adapter=adapter_chip, host_gap_us=gap_us) as bench,
-        tempfile.TemporaryDirectory() as folder,
-        fb.open_adapter(bench.device, clock_hz=SCK_HZ, time=bench.time) as adapter,
-    ):
-        chip = fb.identify(adapter, supply_volts=3.3)
-        with watching(bench) as watch:
-            reading.read_whole(chip, kind=ReadKind.FAST, sck_hz=SCK_HZ, step="read")
-        rows.append(figure("read", "ours", watch, CHIP_BYTES, CHIP_BYTES * BYTE_S))
-        with fb.Job.create(Path(folder) / "job", chip) as job:
-            backup = fb.back_up(fb.read_twice(chip), job)
-            small = bytearray(image)
-            small[0x20010:0x20020] = b"\xff" * 16  # bits must rise: this takes an erase
-            with watching(bench) as watch:
-                fb.verify(fb.rewrite(fb.plan_rewrite(chip, backup, bytes(small))))
-            cells_s = ERASE_4K_S + 16 * PAGE_S
-            floor_s = 2 * CHIP_BYTES * BYTE_S + cells_s
-            rows.append(figure("small edit, whole write", "ours", watch, CHIP_BYTES, floor_s))
-            large = Random(2).randbytes(PROGRAM_BYTES) + bytes(small[PROGRAM_BYTES:])
-            plan = fb.plan_rewrite(chip, backup, large)
-            with watching(bench) as watch:
-                fb.rewrite(plan)
-            units, pages = PROGRAM_BYTES >> 16, PROGRAM_BYTES // PAGE
-            floor_s = units * ERASE_64K_S + pages * PAGE_S + 4 * PROGRAM_BYTES * BYTE_S
-            rows.append(figure("erase, program, read 3 x", "ours", watch, PROGRAM_BYTES, floor_s))
-    return rows
+    def as_json(self) -> dict[str, Any]:
+        figure = asdict(self.plain_clock)
+        figure["model_s"] = figure.pop("seconds")
+        del figure["host_cpu_s"]
+        return {
+            "adapter": self.adapter,
+            "host_gap_us": self.gap_us,
+            **figure,
+            "charged_s": self.charged.seconds,
+            "of_floor": self.share(self.plain_clock),
+            "of_floor_charged": self.share(self.charged),
+            "cpu_ms_per_mib": self.cpu_ms_per_mib,
+        }
 
 
-def plain(adapter_chip: AdapterChip, gap_us: float, image: bytes) -> list[dict[str, Any]]:
-    """The same wires through `SpiPort.exchange`."""
-    rows = []
-    with in_memory_bench(contents=image, adapter=adapter_chip, host_gap_us=gap_us) as bench:
-        controller = SpiController()
-        controller.configure(bench.device, interface=1, frequency=SCK_HZ)
-        port = controller.get_port(cs=0, freq=SCK_HZ, mode=0)
-        with watching(bench) as watch:
-            for at in range(0, PLAIN_BYTES, 4096):
-                port.exchange(b"\x0b" + at.to_bytes(3, "big") + b"\x00", 4096)
-        rows.append(figure("read", "exchange", watch, PLAIN_BYTES, PLAIN_BYTES * BYTE_S))
-        with watching(bench) as watch:
-            for start in range(0, PLAIN_BYTES, 1 << 16):
-                _exchange_change(port, b"\xd8" + start.to_bytes(3, "big"))
-                for at in range(start, start + (1 << 16), PAGE):
-                    data = image[-PLAIN_BYTES + at :][:PAGE]
-                    _exchange_change(port, b"\x02" + at.to_bytes(3, "big") + data)
-        units, pages = PLAIN_BYTES >> 16, PLAIN_BYTES // PAGE
-        floor_s = units * ERASE_64K_S + pages * PAGE_S + PLAIN_BYTES * BYTE_S
-        rows.append(figure("erase, program", "exchange", watch, PLAIN_BYTES, floor_s))
-    return rows
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """A number of the design, and what came out."""
+
+    what: str
+    wanted: str
+    found: str
+    met: bool
 
 
-def _exchange_change(port: Any, command: bytes) -> None:
-    port.exchange(b"\x06")
-    port.exchange(command)
-    while port.exchange(b"\x05", 1)[0] & 1:
-        pass
+def measure(adapter: AdapterChip, gap_us: float, image: bytes) -> tuple[list[Row], float]:
+    """Every row of one setting, and duration said / taken of the small edit."""
+    both: list[list[Figure]] = []
+    said = 1.0
+    for charge in (False, True):
+        setting = Setting(adapter=adapter, gap_us=gap_us, charge=charge)
+        figures, ratio = wire.ours(setting, image)
+        said = said if charge else ratio
+        both.append(figures + wire.plain(setting, image))
+    rows = [
+        Row(adapter=adapter, gap_us=gap_us, plain_clock=one, charged=two)
+        for one, two in zip(*both, strict=True)
+    ]
+    return rows, said
+
+
+def targets(rows: list[Row], said: float) -> list[Target]:
+    """The design's numbers, from the rows of FT232H and 125 us."""
+    by = {(row.plain_clock.what, row.plain_clock.how): row for row in rows}
+    read, program = by[wire.READ, "ours"], by[wire.PROGRAM, "ours"]
+    plain_read, plain_program = by[wire.READ, "exchange"], by[wire.PROGRAM, "exchange"]
+    edit = by[wire.SMALL_EDIT, "ours"]
+    read_share, program_share = read.share(read.charged), program.share(program.charged)
+    cpu = read.cpu_ms_per_mib / plain_read.cpu_ms_per_mib
+    faster = _rate(program.charged) / _rate(plain_program.charged)
+    longer = edit.charged.seconds / edit.charged.floor_s
+    return [
+        _target("read, charged", ">= 0.98 of SCK / 8", f"{read_share:.3f}", read_share >= 0.98),
+        _target("host CPU while reading", "<= 0.1 of exchange", f"{cpu:.3f}", cpu <= 0.1),
+        _target(
+            "program, charged",
+            ">= 0.95 of wire + tPP",
+            f"{program_share:.3f}",
+            program_share >= 0.95,
+        ),
+        _target("program, charged", ">= 2 x plain loop", f"{faster:.2f} x", faster >= 2),
+        _target("small edit, charged", "<= 1.05 of its floor", f"{longer:.3f}", longer <= 1.05),
+        _target("time shown before", "within 10 %", f"{said:.3f} of it", abs(said - 1) <= 0.1),
+    ]
+
+
+def _rate(figure: Figure) -> float:
+    return figure.size / figure.seconds
+
+
+def _target(what: str, wanted: str, found: str, met: bool) -> Target:
+    return Target(what=what, wanted=wanted, found=found, met=met)
 
 
 def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("--json", action="store_true", help="the figures as one JSON list")
+    parser.add_argument("--json", action="store_true", help="the figures as one JSON object")
+    parser.add_argument("--adapter", choices=wire.ADAPTERS, action="append")
+    parser.add_argument("--gap", type=float, action="append", metavar="US")
     asked = parser.parse_args(arguments)
-    image = Random(1).randbytes(CHIP_BYTES)
-    rows: list[dict[str, Any]] = []
-    for adapter_chip in ADAPTERS:
-        for gap_us in GAPS_US:
-            found = ours(adapter_chip, gap_us, image) + plain(adapter_chip, gap_us, image)
-            rows += [{"adapter": adapter_chip, "host_gap_us": gap_us, **row} for row in found]
+    image = Random(1).randbytes(wire.CHIP_BYTES)
+    rows: list[Row] = []
+    met: list[Target] = []
+    for adapter in asked.adapter or wire.ADAPTERS:
+        for gap_us in asked.gap or wire.GAPS_US:
+            found, said = measure(adapter, gap_us, image)
+            rows += found
+            if (adapter, gap_us) == ("FT232H", 125.0):
+                met = targets(found, said)
     if asked.json:
-        json.dump(rows, sys.stdout, indent=1)
+        told = {
+            "rows": [row.as_json() for row in rows],
+            "targets": [asdict(target) for target in met],
+        }
+        json.dump(told, sys.stdout, indent=1)
         return
-    print("adapter  gap us  what                      how       MB/s   of floor  CPU ms/MiB")  # noqa: T201
-    for row in rows:
-        print(  # noqa: T201
-            f"{row['adapter']:8} {row['host_gap_us']:6.0f}  {row['what']:24}  {row['how']:8}"
-            f"  {row['bytes'] / row['model_s'] / 1e6:5.3f}  {row['of_floor']:7.3f}"
-            f"  {row['cpu_ms_per_mib']:10.1f}"
-        )
+    print_tables(rows, met)
+
+
+def print_tables(rows: list[Row], met: list[Target]) -> None:
+    """The figures for eyes: MB/s of the model, shares of the floor, CPU."""
+    lines = [
+        "adapter  gap us  what                      how         MB/s  of floor  charged  CPU ms/MiB"
+    ]
+    lines += [
+        f"{row.adapter:8} {row.gap_us:6.0f}  {row.plain_clock.what:24}  {row.plain_clock.how:8}"
+        f"  {_rate(row.plain_clock) / 1e6:6.3f}  {row.share(row.plain_clock):8.3f}"
+        f"  {row.share(row.charged):7.3f}  {row.cpu_ms_per_mib:10.1f}"
+        for row in rows
+    ]
+    lines += [
+        f"{target.what:24} {target.wanted:22} {target.found:12} {'met' if target.met else 'MISSED'}"
+        for target in met
+    ]
+    sys.stdout.write("\n".join(lines) + "\n")
 
 
 if __name__ == "__main__":

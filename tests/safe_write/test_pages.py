@@ -1,0 +1,85 @@
+"""How pages travel: what is learnt of the chip's program time, in model time and by counts."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+import flashbench as fb
+from flashbench.rehearsal import Bench, in_memory_bench
+from flashbench.safe_write._pages import (
+    PAGES_MEASURED,
+    PAGES_WATCHED_MAX,
+    WINDOW_BYTES,
+    ProgramTime,
+)
+from flashbench.safe_write.plan import Plan
+from tests.builders.bench import SMALL, edited, firmware
+
+BYTE_US = 8 / 30
+PAGES = 1024
+
+
+@contextmanager
+def a_plan_of_four_blocks(folder: Path, *, host_gap_us: float) -> Iterator[tuple[Bench, Plan]]:
+    contents = firmware(1 << 20)
+    image = edited(contents, (0x40000, firmware(PAGES * 256 + 0x4000, seed=5)[: PAGES * 256]))
+    with (
+        in_memory_bench(part=SMALL, contents=contents, host_gap_us=host_gap_us) as bench,
+        fb.open_adapter(bench.device, clock_hz=30_000_000, time=bench.time) as adapter,
+    ):
+        chip = fb.identify(adapter, supply_volts=1.8)
+        with fb.Job.create(folder, chip) as job:
+            backup = fb.back_up(fb.read_twice(chip), job)
+            yield bench, fb.plan_rewrite(chip, backup, image)
+
+
+@pytest.mark.parametrize("host_gap_us", [60, 125, 500, 1000])
+def test_a_slow_host_neither_loses_pages_nor_lengthens_the_wait(
+    host_gap_us: float, tmp_path: Path
+) -> None:
+    """An adapter that stops its clock while it waits for the host would make the count lie."""
+    with a_plan_of_four_blocks(tmp_path / "job", host_gap_us=host_gap_us) as (bench, plan):
+        begun_s, transfers = bench.time.now_s(), bench.adapter.bulk_transfers
+
+        fb.rewrite(plan)
+
+        seconds = bench.time.now_s() - begun_s
+        transfers = bench.adapter.bulk_transfers - transfers
+    assert bench.chip.complaint_counts()["while busy"] == 0
+    assert seconds == pytest.approx(plan.cells.seconds, rel=0.15), "a lost page costs a third"
+    assert transfers < plan.cells.page_count / 5, "an exchange per command takes six a page"
+
+
+@pytest.mark.parametrize("program_us", [3, 55, 200, 395, 400, 460, 700, 1200, 2900])
+def test_few_looks_find_how_long_a_program_takes(program_us: float) -> None:
+    time = ProgramTime(typ_us=400, byte_us=BYTE_US)
+    looks = 0
+    while not time.known:
+        looks += 1
+        begin_us = time.window_begin_us
+        left_us = program_us - begin_us
+        time.take(begin_us, min(WINDOW_BYTES, max(0, round(left_us / BYTE_US))))
+        if left_us >= WINDOW_BYTES * BYTE_US:
+            time.at_most(program_us + 500)  # found idle by polling
+
+    assert program_us <= time.wait_us <= program_us * 1.05 + 2 * BYTE_US
+    assert PAGES_MEASURED <= looks <= PAGES_WATCHED_MAX
+
+
+def test_the_longest_of_the_watched_pages_counts() -> None:
+    time = ProgramTime(typ_us=400, byte_us=BYTE_US)
+    for program_us in (380, 430, 390, 400):
+        time.take(time.window_begin_us, round((program_us - time.window_begin_us) / BYTE_US))
+
+    assert time.known
+    assert 430 < time.wait_us < 445
+
+
+def test_a_chip_always_idle_by_the_first_look_is_waited_for_no_longer() -> None:
+    time = ProgramTime(typ_us=400, byte_us=BYTE_US)
+    while not time.known:
+        time.take(time.window_begin_us, 0)
+
+    assert time.wait_us == 0
