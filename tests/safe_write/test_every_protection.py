@@ -93,7 +93,14 @@ CASES = (
     Case("Winbond 256 Mbit", load_part("W25Q256JV"), {"SR3": 0x64}, {"supply_volts": 3.3}),
     Case(
         "GigaDevice",
-        a_part(load_part("GD25Q128C"), "GD25LF80", "c86314", MIB, supply_volts=(1.65, 1.95)),
+        a_part(
+            load_part("GD25Q128C"),
+            "GD25LF80",
+            "c86314",
+            MIB,
+            supply_volts=(1.65, 1.95),
+            write_01=("SR1", "SR2"),
+        ),
         {"SR1": 0x0C, "SR2": 0x40},
         LOW,
     ),
@@ -106,6 +113,7 @@ CASES = (
             32 * MIB,
             protection="gigadevice from 256 Mbit",
             mode_switch="plain",
+            write_01=("SR1", "SR2"),
         ),
         {"SR1": 0x7C},
         {"supply_volts": 3.3, "marking": "GD25Q256D"},
