@@ -39,6 +39,17 @@ MAY_IMPORT = {
         "flashbench.progress",
         "flashbench.safe_write",
     },
+    "flashbench.shelf": {
+        "flashbench.adapter",
+        "flashbench.chip",
+        "flashbench.errors",
+        "flashbench.image",
+        "flashbench.job",
+        "flashbench.progress",
+        "flashbench.report",
+        "flashbench.safe_write",
+        "flashbench.wording",
+    },
     "flashbench.rehearsal": {"flashbench.errors"},
 }
 """Room to the rooms below it. `flashbench.cli` and `flashbench/__init__.py` may import all."""
