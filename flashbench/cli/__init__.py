@@ -17,6 +17,7 @@ from flashbench.cli import (
     practice,
     reading,
     report,
+    shelf,
     writing,
 )
 
@@ -43,6 +44,7 @@ app.command()(writing.restore)
 app.command("next")(job_commands.next_)
 app.command()(outcome.outcome)
 app.command()(report.report)
+app.command()(shelf.shelf)
 
 
 def _show_version(wanted: bool) -> None:

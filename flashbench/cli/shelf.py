@@ -1,0 +1,289 @@
+"""`flashbench shelf`: list, find, check, hand over, forget many jobs."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from flashbench.cli.bars import Bars
+from flashbench.cli.bench import demand_someone_to_ask
+from flashbench.cli.options import JsonOption
+from flashbench.cli.output import COLUMNS, Output, bytes_text, command, listed, many
+from flashbench.cli.stopping import Stopping
+from flashbench.errors import CheckFailed, Declined, WrongCall
+from flashbench.wording import command_line, quoted, shown
+
+if TYPE_CHECKING:
+    from flashbench.shelf.entry import Entry
+    from flashbench.shelf.listing import Shelf
+
+_NO_DATE = "-" * 10
+
+
+def shelf(
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            metavar="DIR", show_default=False, help="The folder that the job folders are in."
+        ),
+    ] = Path(),
+    find: Annotated[
+        str | None,
+        typer.Option(
+            "--find",
+            metavar="TEXT",
+            show_default=False,
+            help="Only jobs that bear this text, chip ID, hash or short code of an image.",
+        ),
+    ] = None,
+    check: Annotated[
+        bool,
+        typer.Option("--check", show_default=False, help="Read every file and compare all hashes."),
+    ] = False,
+    hand_over: Annotated[
+        str | None,
+        typer.Option(
+            "--hand-over",
+            metavar="JOB",
+            show_default=False,
+            help="Pack one job, with its hashes, into a ZIP file.",
+        ),
+    ] = None,
+    to: Annotated[
+        Path | None,
+        typer.Option(
+            "--to",
+            metavar="FILE",
+            show_default=False,
+            help="Where --hand-over packs to. Default: JOB.zip beside the job.",
+        ),
+    ] = None,
+    forget: Annotated[
+        str | None,
+        typer.Option(
+            "--forget",
+            metavar="JOB",
+            show_default=False,
+            help="Delete one job. A line without personal data stays.",
+        ),
+    ] = None,
+    label: Annotated[
+        str | None,
+        typer.Option(
+            "--label",
+            metavar="XYZ",
+            show_default=False,
+            help="With --forget: the last three characters of the label, for scripts.",
+        ),
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """List the jobs in a folder, oldest first. Needs no adapter.
+
+    \b
+      flashbench shelf jobs
+      flashbench shelf jobs --find "WF2"
+      flashbench shelf jobs --find 9f3c02aa41d7
+      flashbench shelf jobs --check
+      flashbench shelf jobs --hand-over board-17
+      flashbench shelf jobs --forget board-17
+
+    What cannot be read is listed as damaged, and nothing is changed by listing, finding and
+    checking. --forget asks for the last three characters of the label; where a chip was left
+    half-written, for all of it.
+
+    With --json: folder, other_folders, forgotten, jobs (each folder, label, standing, date,
+    created, chip, jedec_ids, unique_ids, size_bytes, rounds, note, images, unfinished, outcome,
+    damage); with --check also findings; with --hand-over file, sha256, files, bytes; with
+    --forget the line that stays.
+    """
+    with command(json=json) as output:
+        if sum((check or find is not None, hand_over is not None, forget is not None)) > 1:
+            raise WrongCall(
+                "Listing, --hand-over and --forget are done one at a time.",
+                next_step="Give one of them.",
+            )
+        if hand_over is not None:
+            hand_over_at(output, folder, hand_over, to=to)
+        elif forget is not None:
+            forget_at(output, folder, forget, label=label)
+        else:
+            shelf_at(output, folder, find_text=find, check=check)
+
+
+def shelf_at(
+    output: Output, folder: Path, *, find_text: str | None = None, check: bool = False
+) -> None:
+    """What `shelf`, `shelf --find` and `shelf --check` do."""
+    from flashbench.shelf.forgetting import read_forgotten
+    from flashbench.shelf.listing import find, read_shelf
+
+    found = read_shelf(folder)
+    entries = found.entries if find_text is None else find(found.entries, find_text)
+    output.facts = {
+        "folder": str(folder),
+        "other_folders": found.other_count,
+        "forgotten": len(read_forgotten(folder)),
+        "jobs": [_facts(entry) for entry in entries],
+    }
+    _list(output, entries)
+    _say_damage(output, entries)
+    _say_counts(output, found, entries, forgotten=output.facts["forgotten"])
+    if check:
+        _check(output, entries)
+
+
+def _list(output: Output, entries: "tuple[Entry, ...]") -> None:
+    for entry in entries:
+        day = (entry.last_at or entry.created or _NO_DATE)[:10]
+        head = f"{day}  {entry.standing.value:<15}  {_cut(entry.chip_text, 14):<14}  "
+        note = f", {entry.note}" if entry.note else ""
+        output.block(head + _cut(f"{entry.label}{note}", COLUMNS - len(head)))
+
+
+def _say_damage(output: Output, entries: "tuple[Entry, ...]") -> None:
+    for entry in entries:
+        if entry.damage is not None:
+            output.say(f"{entry.folder.name}: damaged. {entry.damage}")
+
+
+def _say_counts(
+    output: Output, found: "Shelf", entries: "tuple[Entry, ...]", *, forgotten: int
+) -> None:
+    counts = [many(len(entries), "job")]
+    if len(entries) != len(found.entries):
+        counts[0] += f" of {len(found.entries)}"
+    if found.other_count:
+        counts.append(f"{many(found.other_count, 'other folder')} passed over")
+    if forgotten:
+        counts.append(f"{many(forgotten, 'job')} forgotten on purpose")
+    half_written = [entry for entry in entries if entry.unfinished]
+    output.say(f"{', '.join(counts)}.")
+    for entry in half_written:
+        output.say(f"{entry.label}: half-written. Run: {command_line('next', entry.folder)}")
+
+
+def _check(output: Output, entries: "tuple[Entry, ...]") -> None:
+    from flashbench.shelf.checking import check_entries
+
+    stopping = Stopping(output.warn)
+    with stopping.on_signals(), Bars(label="", stop=stopping.request, model_time=False) as bars:
+        checked = list(check_entries(entries, progress=bars))
+    output.facts["findings"] = [
+        {
+            "folder": str(each.entry.folder),
+            "path": one.path,
+            "seen": one.seen,
+            "damaged": one.damaged,
+        }
+        for each in checked
+        for one in each.findings
+    ]
+    for each in checked:
+        rows = [f"{one.path} {one.seen}" for one in each.findings]
+        if rows:
+            output.rows(listed(_cut(each.entry.label, 20), rows))
+    damaged = [each.entry.label for each in checked if each.damaged]
+    if damaged:
+        raise CheckFailed(
+            f"{many(len(damaged), 'job')} of {len(checked)} not as saved: {', '.join(damaged[:8])}"
+            f"{', ...' if len(damaged) > 8 else ''}.",
+            next_step="Put the files that are named back from a second copy of the job.",
+        )
+    output.say(f"{many(len(checked), 'job')} checked: every file is as it was saved.")
+
+
+def hand_over_at(output: Output, folder: Path, name: str, *, to: Path | None = None) -> None:
+    """What `shelf --hand-over` does."""
+    from flashbench.shelf.hand_over import hand_over
+
+    entry = _named(folder, name)
+    output.label = entry.label
+    packed = hand_over(entry.folder, to or folder / f"{entry.folder.name}.zip")
+    output.facts = {
+        "label": entry.label,
+        "file": str(packed.path),
+        "sha256": packed.sha256,
+        "files": packed.file_count,
+        "bytes": packed.byte_count,
+    }
+    output.say(f"{entry.label}: packed, and read back.")
+    output.rows(
+        [
+            ("file", str(packed.path)),
+            ("holds", f"{many(packed.file_count, 'file')}, {bytes_text(packed.byte_count)}"),
+            ("sha256", packed.sha256),
+            ("to prove it", "unpack it, then in its folder: sha256sum -c SHA256SUMS"),
+        ]
+    )
+    output.say(
+        "It holds the serial numbers, addresses and keys of a board: it is for its owner alone."
+    )
+
+
+def forget_at(output: Output, folder: Path, name: str, *, label: str | None = None) -> None:
+    """What `shelf --forget` does."""
+    from dataclasses import asdict
+
+    from flashbench.shelf.forgetting import demanded_words, forget
+
+    demand_someone_to_ask(output, yes=label is not None)
+    entry = _named(folder, name)
+    output.label = entry.label
+    if entry.unfinished:
+        output.warn(
+            "its chip is half-written. Without this folder nobody can finish or restore it."
+            " Only the whole label deletes it."
+        )
+    whole = "the whole label" if entry.unfinished else "the last three characters of the label"
+    if label is None:
+        label = output.ask_text(f"Delete {quoted(entry.folder)} for good? Type {whole}:") or ""
+    if not label.strip():
+        raise Declined("Nothing was typed.", next_step="Nothing was deleted.")
+    line = forget(entry, words=label if label == demanded_words(entry) else label.strip())
+    output.facts = {"label": entry.label, "folder": str(entry.folder), "kept": asdict(line)}
+    output.say(f"{entry.label}: deleted. What was handed over or copied elsewhere still exists.")
+    output.rows([(key, str(value)) for key, value in asdict(line).items()])
+
+
+def _named(folder: Path, name: str) -> "Entry":
+    """The job of this name on the shelf: its folder's name, or a path to it."""
+    from flashbench.shelf.entry import read_entry
+
+    path = Path(name)
+    inside = folder / path.name
+    entry = read_entry(inside)
+    if path.name not in ("", "..") and path in (Path(path.name), inside) and entry is not None:
+        return entry
+    raise WrongCall(
+        f"There is no job {quoted(name)} in {quoted(folder)}.",
+        next_step=f"See what is there: flashbench shelf {quoted(folder)}",
+    )
+
+
+def _facts(entry: "Entry") -> dict[str, Any]:
+    return {
+        "folder": str(entry.folder),
+        "label": entry.label,
+        "standing": entry.standing.value,
+        "date": entry.last_at or entry.created,
+        "created": entry.created,
+        "chip": entry.chip_text,
+        "jedec_ids": list(dict.fromkeys(chip.jedec_id for chip in entry.chips)),
+        "unique_ids": [chip.unique_id for chip in entry.chips if chip.unique_id is not None],
+        "size_bytes": entry.size_bytes,
+        "rounds": entry.round_count,
+        "note": entry.note,
+        "images": [
+            {"round": image.round_number, "name": image.name, "sha256": image.sha256}
+            for image in entry.images
+        ],
+        "unfinished": entry.unfinished,
+        "outcome": None if entry.outcome is None else entry.standing.value,
+        "damage": entry.damage,
+    }
+
+
+def _cut(text: str, columns: int) -> str:
+    plain = shown(text)
+    return plain if len(plain) <= columns else plain[: columns - 3] + "..."

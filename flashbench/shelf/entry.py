@@ -1,0 +1,266 @@
+"""One job on the shelf, read from its folder without opening it.
+
+Takes no lock and writes nothing. Every journal is verified; images are not read. What cannot be
+read, or is not what a job writes, makes the entry a damaged one and never an exception.
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+from pathlib import Path
+from typing import Final
+
+from flashbench.errors import FlashbenchError
+from flashbench.job import events, job_file, journal, layout
+from flashbench.job.booking import check_intake
+from flashbench.job.disk import Disk, Kind
+from flashbench.job.events import Event, OutcomeTold
+from flashbench.job.intake import Intake
+from flashbench.job.making import round_numbers
+from flashbench.job.outcome import outcome_in
+from flashbench.job.refusals import JobDamaged
+from flashbench.job.round_files import read_whole
+from flashbench.job.unfinished import unfinished_write
+
+_CHIP_FACTS_BYTES_MAX: Final = 1 << 20
+
+
+class Standing(Enum):
+    """Where a job stands. The value is what the list says."""
+
+    BOOKED = "booked in"
+    UNREAD = "no original yet"
+    KEPT = "original kept"
+    PREPARED = "image made"
+    HALF_WRITTEN = "half-written"
+    VERIFIED = "chip verified"  # and what became of the board nobody has told yet
+    RESTORED = "original back"
+    BOOTS = "boots"
+    TESTED = "boots, tested"
+    ERRORS = "memory errors"
+    DARK = "does not boot"
+    DAMAGED = "damaged"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChipId:
+    """What tells one chip from another; hex, lower case. Many parts have no unique ID."""
+
+    jedec_id: str
+    unique_id: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredImage:
+    """An original or an edited image, by the journal: its file was not read."""
+
+    round_number: int
+    name: str  # "original", "image 2"
+    file: str  # within the round's folder
+    size: int  # bytes
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One folder on the shelf. Of a damaged one only `folder`, `label` and `damage` are sure."""
+
+    folder: Path
+    label: str
+    standing: Standing
+    damage: str | None = None
+    created: str = ""  # ISO 8601, UTC
+    last_at: str = ""  # of the newest journal line
+    parts: tuple[str, ...] = ()
+    marking: str | None = None
+    size_bytes: int | None = None
+    intake: Intake | None = None
+    chips: tuple[ChipId, ...] = ()  # the board's chip, and what replaced it
+    images: tuple[StoredImage, ...] = ()  # of all rounds, oldest first
+    stories: Mapping[int, Sequence[Event]] = field(default_factory=dict, repr=False)
+    unfinished: bool = False
+    outcome: OutcomeTold | None = None
+
+    @property
+    def round_count(self) -> int:
+        """How often the board's chip was dumped, or was to be."""
+        return len(self.stories)
+
+    @property
+    def chip_text(self) -> str:
+        """The part as the table names it, else its marking, else its ID."""
+        if self.parts:
+            return self.parts[0]
+        return self.marking or (self.chips[0].jedec_id if self.chips else "")
+
+    @property
+    def note(self) -> str:
+        """What the list shows of the board: device and fault as told, or nothing."""
+        told = () if self.intake is None else (self.intake.device, self.intake.fault)
+        return ", ".join(text for text in told if text)
+
+
+def read_entry(folder: Path, *, disk: Disk | None = None) -> Entry | None:
+    """The job in `folder`; None if no job was ever begun there. Raises nothing."""
+    disk = disk or Disk()
+    try:
+        if disk.kind(folder) is not Kind.FOLDER or not _was_begun(disk, folder):
+            return None
+        return _read(disk, folder)
+    except FlashbenchError as error:
+        return _damaged(folder, error.seen)
+    except (OSError, ValueError, RecursionError) as error:
+        return _damaged(folder, f"It cannot be read: {error}.")
+
+
+def _damaged(folder: Path, why: str) -> Entry:
+    return Entry(folder=folder, label=folder.name, standing=Standing.DAMAGED, damage=why)
+
+
+def _was_begun(disk: Disk, folder: Path) -> bool:
+    first = layout.round_folder(folder, 1)
+    places = (folder / layout.JOB_FILE, folder / layout.INTAKE, first)
+    return any(disk.kind(place) is not Kind.ABSENT for place in places)
+
+
+def _read(disk: Disk, folder: Path) -> Entry:
+    first = layout.round_folder(folder, 1)
+    if disk.kind(folder / layout.JOB_FILE) is disk.kind(first) is Kind.ABSENT:
+        return _only_booked(disk, folder)
+    lines = {
+        number: journal.read_journal(disk, layout.round_folder(folder, number)).lines
+        for number in round_numbers(disk, folder)
+    }
+    stories = {
+        number: tuple(events.story_of_round(of_round, round_number=number))
+        for number, of_round in lines.items()
+    }
+    newest = stories[max(stories)]
+    file = _job_file(disk, folder, newest)
+    facts = _chip_facts(disk, folder, max(stories), newest)
+    hashes = [event.sha256 for event in newest if isinstance(event, events.IntakeSaved)]
+    outcome = outcome_in(stories, max(stories))
+    unfinished = unfinished_write(newest) is not None
+    return Entry(
+        folder=folder,
+        label=file.label,
+        standing=_standing(newest, unfinished=unfinished, outcome=outcome),
+        created=file.created,
+        last_at=lines[max(lines)][-1].at,
+        parts=tuple(text for text in _list(facts.get("parts")) if isinstance(text, str)),
+        marking=_text(facts.get("marking")),
+        size_bytes=file.limits.density_bytes,
+        intake=check_intake(disk, folder, hashes=hashes).intake,
+        chips=_chips(stories, facts),
+        images=tuple(_images(stories)),
+        stories=stories,
+        unfinished=unfinished,
+        outcome=outcome,
+    )
+
+
+def _only_booked(disk: Disk, folder: Path) -> Entry:
+    noted = check_intake(disk, folder, hashes=())
+    if noted.intake is None:
+        raise JobDamaged(noted.doubt or "intake.toml is missing.")
+    return Entry(
+        folder=folder, label=noted.intake.label, standing=Standing.BOOKED, intake=noted.intake
+    )
+
+
+def _job_file(disk: Disk, folder: Path, newest: Sequence[Event]) -> job_file.JobFile:
+    """job.toml as the journal has it. A missing one is made again when the job is opened."""
+    texts = [event.text for event in newest if isinstance(event, events.JobFileWritten)]
+    if not texts:
+        raise JobDamaged("The journal does not speak of job.toml.")
+    path = folder / layout.JOB_FILE
+    if disk.kind(path) is not Kind.ABSENT:
+        data = read_whole(disk, path, at_most=layout.JOB_FILE_BYTES_MAX)
+        if data not in [text.encode() for text in texts]:
+            raise JobDamaged("job.toml was changed after it was written.")
+    return job_file.decode(texts[-1])
+
+
+def _chip_facts(
+    disk: Disk, folder: Path, number: int, newest: Sequence[Event]
+) -> Mapping[str, object]:
+    """chip.json of the newest round. Its hash is for `--check`: the list needs names alone."""
+    path = layout.round_folder(folder, number) / layout.CHIP_FACTS
+    facts = json.loads(read_whole(disk, path, at_most=_CHIP_FACTS_BYTES_MAX))
+    if not isinstance(facts, dict):
+        raise JobDamaged(f"{layout.CHIP_FACTS} is not a JSON object.")
+    return facts
+
+
+def _chips(
+    stories: Mapping[int, Sequence[Event]], facts: Mapping[str, object]
+) -> tuple[ChipId, ...]:
+    found = [
+        ChipId(jedec_id=event.jedec_id, unique_id=event.unique_id)
+        for story in stories.values()
+        for event in story
+        if isinstance(event, events.OriginalSaved | events.KeptContents)
+    ]
+    jedec_id = _text(facts.get("jedec_id"))
+    if not found and jedec_id is not None:
+        found = [ChipId(jedec_id=jedec_id, unique_id=_text(facts.get("unique_id")))]
+    return tuple(dict.fromkeys(found))
+
+
+def _images(stories: Mapping[int, Sequence[Event]]) -> list[StoredImage]:
+    found: list[StoredImage] = []
+    for number, story in stories.items():
+        size = 0
+        for event in story:
+            match event:
+                case events.OriginalSaved():
+                    size, name, file = event.size, "original", layout.ORIGINAL
+                case events.ImageSaved():
+                    name, file = f"image {event.number}", f"image-{event.number}.bin"
+                case _:
+                    continue
+            found.append(
+                StoredImage(
+                    round_number=number, name=name, file=file, size=size, sha256=event.sha256
+                )
+            )
+    return found
+
+
+def _standing(
+    newest: Sequence[Event], *, unfinished: bool, outcome: OutcomeTold | None
+) -> Standing:
+    if unfinished:
+        return Standing.HALF_WRITTEN
+    if outcome is not None:
+        return _of_board(outcome)
+    original: str | None = None
+    standing = Standing.UNREAD
+    for event in newest:
+        match event:
+            case events.OriginalSaved():
+                original, standing = event.sha256, Standing.KEPT
+            case events.ImageSaved():
+                standing = Standing.PREPARED
+            case events.WriteFinished(target_sha256=held):
+                standing = Standing.RESTORED if held == original else Standing.VERIFIED
+            case _:
+                pass
+    return standing
+
+
+def _of_board(outcome: OutcomeTold) -> Standing:
+    if not outcome.boots:
+        return Standing.DARK
+    if outcome.test_errors is None:
+        return Standing.BOOTS
+    return Standing.ERRORS if outcome.test_errors else Standing.TESTED
+
+
+def _text(value: object) -> str | None:
+    return value if isinstance(value, str) and value else None
+
+
+def _list(value: object) -> list[object]:
+    return value if isinstance(value, list) else []

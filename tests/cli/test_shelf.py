@@ -1,0 +1,118 @@
+"""`flashbench shelf`: the list, what it finds, checks, packs and forgets."""
+
+from pathlib import Path
+
+import pytest
+
+from flashbench.job.folder import Job
+from tests.builders.job import Calendar
+from tests.builders.shelf import contents, edited, stand_up, write
+from tests.cli.workplace import run, three_lines, told
+
+
+@pytest.fixture
+def jobs(tmp_path: Path) -> Path:
+    calendar = Calendar()
+    stand_up(tmp_path, "board-1", board=1, label="Miller, bag 1", calendar=calendar)
+    calendar.advance(90_000)
+    stand_up(
+        tmp_path, "board-2", board=2, label="Smith 002", written=True, boots=True, calendar=calendar
+    )
+    return tmp_path
+
+
+def test_the_list_fits_the_terminal_and_names_what_is_damaged(jobs: Path) -> None:
+    (jobs / "broken" / "round-1").mkdir(parents=True)
+    stand_up(jobs, "long", board=3, label="A customer with a very long name, in bag 0123456789012")
+
+    result = run("shelf", str(jobs))
+
+    lines = result.stdout.splitlines()
+    assert result.exit_code == 0
+    assert "2026-01-02  image made       XX25Q00         Miller, bag 1" in lines
+    assert "2026-01-03  boots            XX25Q00         Smith 002" in lines
+    assert any(line.startswith("broken: damaged.") for line in lines)
+    assert all(len(line) <= 80 for line in lines)
+    assert lines[-1] == "4 jobs."
+
+
+def test_json_tells_all_of_each_job(jobs: Path) -> None:
+    facts = told(run("shelf", str(jobs), "--find", "smith", "--json"))
+
+    (job,) = facts["jobs"]
+    assert job["label"] == "Smith 002"
+    assert job["standing"] == "boots"
+    assert job["jedec_ids"] == ["aa400c"]
+    assert [image["name"] for image in job["images"]] == ["original", "image 1"]
+
+
+def test_an_empty_shelf_is_no_error(tmp_path: Path) -> None:
+    result = run("shelf", str(tmp_path))
+
+    assert (result.exit_code, result.stdout) == (0, "0 jobs.\n")
+
+
+def test_check_names_the_file_and_ends_with_1(jobs: Path) -> None:
+    whole = run("shelf", str(jobs), "--check")
+    image = jobs / "board-2" / "round-1" / "image-1.bin"
+    image.chmod(0o600)
+    image.write_bytes(b"something else")
+    spoilt = run("shelf", str(jobs), "--check")
+
+    assert whole.exit_code == 0
+    assert "2 jobs checked: every file is as it was saved." in whole.stdout
+    assert spoilt.exit_code == 1
+    assert "round-1/image-1.bin was changed after it was saved" in spoilt.stdout
+    assert "1 job of 2 not as saved: Smith 002" in three_lines(spoilt)[1]
+
+
+def test_one_job_is_packed_beside_the_others(jobs: Path) -> None:
+    facts = told(run("shelf", str(jobs), "--hand-over", "board-2", "--json"))
+
+    assert Path(facts["file"]) == jobs / "board-2.zip"
+    assert Path(facts["file"]).is_file()
+    again = run("shelf", str(jobs), "--hand-over", "board-2")
+    assert again.exit_code == 2
+    assert "exists already" in three_lines(again)[1]
+
+
+@pytest.mark.parametrize("name", ["board-9", "..", ".", "", "../elsewhere", "/etc"])
+def test_only_a_job_on_this_shelf_is_forgotten(jobs: Path, name: str) -> None:
+    result = run("shelf", str(jobs), "--forget", name, "--label", "x")
+
+    assert result.exit_code == 2
+    assert "There is no job" in three_lines(result)[1]
+    assert run("shelf", str(jobs)).stdout.endswith("2 jobs.\n")
+
+
+def test_forgetting_asks_for_the_end_of_the_label(jobs: Path) -> None:
+    unasked = run("shelf", str(jobs), "--forget", "board-2")
+    wrong = run("shelf", str(jobs), "--forget", "board-2", "--label", "003")
+    right = run("shelf", str(jobs), "--forget", "board-2", "--label", "002")
+
+    assert (unasked.exit_code, wrong.exit_code, right.exit_code) == (2, 2, 0)
+    assert "no terminal to ask at" in three_lines(unasked)[1]
+    assert "not the last three characters of the label" in three_lines(wrong)[1]
+    assert not (jobs / "board-2").exists()
+    assert run("shelf", str(jobs)).stdout.endswith("1 job, 1 job forgotten on purpose.\n")
+
+
+def test_a_half_written_job_is_not_forgotten_without_saying_so(jobs: Path) -> None:
+    with Job.open(jobs / "board-1") as job:
+        write(job, edited(contents(1)), finish=False)
+
+    result = run("shelf", str(jobs), "--forget", "board-1", "--label", "g 1")
+
+    assert result.exit_code == 2
+    assert "half-written. Without this folder nobody can finish or restore it" in result.stderr
+    assert (jobs / "board-1").exists()
+    assert "Miller, bag 1: half-written. Run: flashbench next" in run("shelf", str(jobs)).stdout
+    assert run("shelf", str(jobs), "--forget", "board-1", "--label", "Miller, bag 1").exit_code == 0
+    assert not (jobs / "board-1").exists()
+
+
+def test_one_thing_at_a_time(jobs: Path) -> None:
+    result = run("shelf", str(jobs), "--check", "--forget", "board-1")
+
+    assert result.exit_code == 2
+    assert "one at a time" in three_lines(result)[1]

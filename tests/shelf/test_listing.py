@@ -1,0 +1,160 @@
+"""Hundreds of jobs as a list, and those that a text finds."""
+
+import os
+import shutil
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from flashbench.errors import WrongCall
+from flashbench.job.booking import book_in
+from flashbench.job.folder import Job
+from flashbench.job.intake import Intake
+from flashbench.report.short_code import short_code
+from flashbench.shelf.entry import Standing, read_entry
+from flashbench.shelf.listing import find, read_shelf
+from tests.builders.job import Calendar
+from tests.builders.shelf import contents, edited, stand_up, write
+
+
+def test_the_jobs_are_listed_by_date_with_where_they_stand(tmp_path: Path) -> None:
+    calendar = Calendar()
+    for name, facts in {
+        "c": {},
+        "a": {"written": True},
+        "d": {"written": True, "boots": True},
+        "b": {"written": True, "boots": False},
+    }.items():
+        stand_up(tmp_path, name, board=ord(name), calendar=calendar, **facts)  # type: ignore[arg-type]
+        calendar.advance(86_400)
+    (tmp_path / "notes").mkdir()
+    (tmp_path / "read me.txt").write_text("no folder")
+
+    shelf = read_shelf(tmp_path)
+
+    assert [(entry.folder.name, entry.standing) for entry in shelf.entries] == [
+        ("c", Standing.PREPARED),
+        ("a", Standing.VERIFIED),
+        ("d", Standing.BOOTS),
+        ("b", Standing.DARK),
+    ]
+    assert shelf.other_count == 1
+
+
+def test_a_half_written_chip_shows_whatever_else_the_job_says(tmp_path: Path) -> None:
+    folder = stand_up(tmp_path, "a", board=1, written=True, boots=True)
+    with Job.open(folder) as job:
+        write(job, edited(contents(1)), finish=False)
+
+    entry = read_entry(folder)
+
+    assert entry is not None
+    assert (entry.standing, entry.unfinished) == (Standing.HALF_WRITTEN, True)
+
+
+def test_a_board_that_was_only_booked_in_is_listed(tmp_path: Path) -> None:
+    book_in(tmp_path / "new", Intake(label="bag 9", device="WF2 laptop", fault="dark"))
+
+    (entry,) = read_shelf(tmp_path).entries
+
+    assert (entry.label, entry.standing, entry.note) == (
+        "bag 9",
+        Standing.BOOKED,
+        "WF2 laptop, dark",
+    )
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["MILLER", "miller, bag", "board-17", "aa400c", "AA 40 0C", "0011223344556677", "xx25q00"],
+)
+def test_a_job_is_found_by_text_and_chip(tmp_path: Path, text: str) -> None:
+    stand_up(tmp_path, "board-17", board=17, label="Miller, bag 4", unique_id="0011223344556677")
+    other = stand_up(tmp_path, "x", board=2, label="Smith", unique_id="ff00ff00ff00ff00")
+    entries = read_shelf(tmp_path).entries
+
+    names = [entry.folder.name for entry in find(entries, text)]
+
+    assert "board-17" in names
+    assert ("x" in names) == (text.lower().replace(" ", "") in ("aa400c", "xx25q00"))
+    assert other.exists()
+
+
+def test_a_job_is_found_by_an_image_s_hash_or_its_short_code(tmp_path: Path) -> None:
+    for board in (1, 2, 3):
+        stand_up(tmp_path, f"board-{board}", board=board)
+    entries = read_shelf(tmp_path).entries
+    image = entries[1].images[1]
+
+    assert image.name == "image 1"
+    for text in (image.sha256, image.sha256[:12].upper(), short_code(image.sha256)):
+        assert find(entries, text) == (entries[1],)
+    assert find(entries, image.sha256[:7]) == ()
+
+
+def test_hostile_folders_are_shown_as_damaged_and_hide_nothing(tmp_path: Path) -> None:
+    good = stand_up(tmp_path, "good", board=1)
+    spoilers: dict[str, Callable[[Path], object]] = {
+        "job-toml": lambda f: (f / "job.toml").write_bytes(b"\xff\x00 not toml"),
+        "journal": lambda f: (f / "round-1" / "journal.jsonl").write_bytes(b"{" * 100_000),
+        "head": lambda f: (f / "round-1" / "journal.head").unlink(),
+        "chip": lambda f: _replace(f / "round-1" / "chip.json", b"[" * 100_000),
+        "chip-list": lambda f: _replace(f / "round-1" / "chip.json", b"[]"),
+        "no-round": lambda f: shutil.rmtree(f / "round-1"),
+        "round-gap": lambda f: (f / "round-1").rename(f / "round-2"),
+        "a-link": lambda f: _replace_by_link(f / "job.toml", good / "job.toml"),
+        "a-pipe": lambda f: _replace_by_pipe(f / "round-1" / "journal.jsonl"),
+        "foreign": lambda f: (f / "job.toml").write_text("format = 99\n"),
+    }
+    for name, spoil in spoilers.items():
+        spoil(Path(shutil.copytree(good, tmp_path / name)))
+    (tmp_path / "intake").mkdir()
+    (tmp_path / "intake" / "intake.toml").write_text("label = [[[[")
+    (tmp_path / "loop").symlink_to(tmp_path)
+
+    entries = read_shelf(tmp_path).entries
+
+    assert {entry.folder.name for entry in entries if entry.damage} == {*spoilers, "intake"}
+    assert [entry.folder.name for entry in entries if not entry.damage] == ["good"]
+    assert all(entry.standing is Standing.DAMAGED for entry in entries if entry.damage)
+
+
+def _replace(path: Path, data: bytes) -> None:
+    path.chmod(0o600)
+    path.write_bytes(data)
+
+
+def _replace_by_link(path: Path, target: Path) -> None:
+    path.unlink()
+    path.symlink_to(target)
+
+
+def _replace_by_pipe(path: Path) -> None:
+    path.unlink()
+    os.mkfifo(path)
+
+
+def test_no_folder_is_no_shelf(tmp_path: Path) -> None:
+    with pytest.raises(WrongCall, match="cannot be listed"):
+        read_shelf(tmp_path / "gone")
+
+
+def test_a_thousand_jobs_are_listed_in_two_seconds(tmp_path: Path) -> None:
+    """Measured with a tenth of the journals as long as rewriting a 16 MiB chip makes them."""
+    short = stand_up(tmp_path, "short", board=1, written=True, boots=True, units=8)
+    long = stand_up(tmp_path, "long", board=2, written=True, boots=True, units=256)
+    for number in range(998):
+        shutil.copytree(
+            long if number % 10 == 0 else short,
+            tmp_path / f"job-{number}",
+            ignore=shutil.ignore_patterns("*.bin"),  # the list reads no image
+        )
+    begun = time.perf_counter()
+
+    entries = read_shelf(tmp_path).entries
+
+    assert time.perf_counter() - begun < 2
+    assert len(entries) == 1000
+    assert all(entry.standing is Standing.BOOTS for entry in entries)
