@@ -48,6 +48,10 @@ class OtherChip(ChipUntouched):
     """The chip in the socket is surely not the one that the job is about."""
 
 
+class StrangeContents(ChipUntouched):
+    """The chip holds what the job does not know: its board ran since, or it is another's chip."""
+
+
 class ReadsUnsteady(ChipUntouched):
     """The same thing read twice is not the same: a contact, the supply or the clock."""
 

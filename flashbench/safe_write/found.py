@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipUntouched
+from flashbench.errors import ChipUntouched, StrangeContents
 from flashbench.job.events import Event, WriteAnnounced, WriteFinished
 from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged
@@ -78,7 +78,7 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
         lost = unfinished.proven if doubts else ()
         strange = page_that_no_write_tore(image, known, announced_units(job.story), lost=lost)
     if strange is not None:
-        raise ChipUntouched(
+        raise StrangeContents(
             f"The page at {strange:#08x} is neither the original's nor an image's of job"
             f" {job.label}: not this job's chip, or it has run since."
             + "".join(f" {doubt}" for doubt in doubts),

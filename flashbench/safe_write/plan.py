@@ -10,7 +10,7 @@ from flashbench.chip._read_frames import ReadKind, Register
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
 from flashbench.chip.profile import ChipProfile
-from flashbench.errors import ChipHalfWritten, ChipUntouched
+from flashbench.errors import ChipHalfWritten, ChipUntouched, StrangeContents
 from flashbench.image.change_sheet import change_sheet
 from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
@@ -313,7 +313,7 @@ def _refuse_changed_contents(current: bytes, backup: Backup, new_image: bytes) -
             f" ({found.first_values[0]:02X}h in the backup, {found.first_values[1]:02X}h now)."
         )
     )
-    raise ChipUntouched(
+    raise StrangeContents(
         f"The chip no longer holds what job {backup.job.label} backed up.{where}",
         next_step="If the board ran since, open a new round:"
         f" {command_line('dump', backup.job.folder, '--again')}",

@@ -17,6 +17,7 @@ from flashbench.errors import (
     ChipUntouched,
     Interrupted,
     ReadsUnsteady,
+    StrangeContents,
 )
 from flashbench.image.change_sheet import ChangedRange, NamedRange, change_sheet, changed_ranges
 from flashbench.job.dark_board import dark_board
@@ -346,7 +347,7 @@ def demand_known(held: Comparison, job: Job) -> None:
             next_step=f"Run: {ways_on(job.folder)}",
         )
     if held.equals is None:
-        raise ChipUntouched(
+        raise StrangeContents(
             f"The chip holds neither the original nor an image of job {job.label}:"
             f" {held.differing_bytes} bytes differ from {held.nearest}, first at"
             f" {held.first_difference:#08x}.",
