@@ -1,0 +1,69 @@
+"""The guide's steps with the chip on the adapter. Each is the command of its name."""
+
+from flashbench.cli.adapters import adapters_at
+from flashbench.cli.check_contact import FASTEST_HZ, check_contact_at
+from flashbench.cli.guide.cautions import Moment
+from flashbench.cli.guide.desk import read_text
+from flashbench.cli.guide.work import Work, read_volts
+from flashbench.cli.job_commands import next_at
+from flashbench.cli.lookup import lookup_text
+from flashbench.cli.reading import dump_at, identify_at
+from flashbench.cli.writing import finish_at, restore_at, write_at
+
+
+def supply(work: Work) -> None:
+    """The marking as printed, what the table knows of it, and the supply that the bench gives."""
+    asked_now = "marking" not in work.notes.answers
+    marking = work.ask("marking", "What is printed on the chip, as printed?", read_text)
+    if marking is None:
+        work.output.say(
+            "Without a marking the supply has to come from the board's own drawings or from a meter"
+            " on the rail that the chip had."
+        )
+    elif asked_now:
+        work.do(lambda output: lookup_text(output, marking))
+    work.supply_said(work.desk.must("To how many volts is the bench set for it?", read_volts))
+
+
+def contact(work: Work) -> None:
+    """Adapter, chip into the socket, contact."""
+    if not work.adapter_is_named:
+        work.do(adapters_at)
+    work.caution(Moment.CLIP if work.is_clipped else Moment.SOCKET)
+    where = "Clip on" if work.is_clipped else "Put the chip in"
+    work.desk.ready(f"{where}. Is it there, and its supply on?")
+    options = work.at_bench(clock_hz=FASTEST_HZ)
+    work.do(lambda output: check_contact_at(output, options))
+
+
+def identify(work: Work) -> None:
+    """Which chip answers."""
+    options = work.at_bench()
+    work.do(lambda output: identify_at(output, options))
+
+
+def dump(work: Work) -> None:
+    """Two reads, kept. A chip that was here before opens a new round."""
+    options = work.at_bench()
+    again = work.notes.visit > 1
+    work.do(lambda output: dump_at(output, work.folder, options, again=again))
+
+
+def write(work: Work) -> None:
+    """The required sequence; the command asks before it changes anything."""
+    work.caution(Moment.WRITE)
+    options = work.at_bench()
+    work.do(lambda output: write_at(output, work.folder, options, yes=False))
+
+
+def recover(work: Work) -> None:
+    """Out of a half-written chip: on, or back."""
+    work.do(lambda output: next_at(output, work.folder))
+    work.output.say(
+        "The chip stays in the socket. On to the new image, or back to the original? Both read"
+        " first, and both ask before they change anything."
+    )
+    way = work.desk.choose("Which way?", ("finish", "restore"))
+    options = work.at_bench()
+    run = finish_at if way == "finish" else restore_at
+    work.do(lambda output: run(output, work.folder, options, yes=False))

@@ -1,0 +1,231 @@
+"""The guide's steps between dump and write: look in, and say what shall be changed."""
+
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flashbench.cli.edited_elsewhere import from_image_at
+from flashbench.cli.editing import edit_by_file_at
+from flashbench.cli.guide.course import on_visit
+from flashbench.cli.guide.desk import one_of
+from flashbench.cli.guide.on_the_board import read_image_file
+from flashbench.cli.guide.work import StepFailed, Work
+from flashbench.cli.inspecting import Wanted, inspect_at
+from flashbench.cli.intake import intake_at
+
+if TYPE_CHECKING:
+    from flashbench.cli.guide.edit_writing import Place
+    from flashbench.image.inspection import Inspection
+    from flashbench.image.memory_edit import Answer, Unsaid
+    from flashbench.image.memory_package import MemoryPackage
+    from flashbench.image.strap_table import StrapRow
+
+
+def inspect(work: Work) -> None:
+    """What `inspect` says of the original, with the straps as booked in."""
+    straps = _straps(work)
+    path = _original(work)
+    work.do(lambda output: inspect_at(output, path, Wanted(straps=straps)))
+
+
+def edit_file(work: Work) -> None:
+    """How the new image is made; for a memory edit the edit file is written here."""
+    key = on_visit("edit-file", work.notes)
+    work.output.say(
+        "The new image is made from what you know of the fitted memory package, by an edit file"
+        " that you have, or from an image that was edited elsewhere."
+    )
+    way = work.desk.choose("From which?", ("package", "file", "image"))
+    if way == "package":
+        work.answered(key, str(_written(work)))
+        return
+    asks = "Which edit file?" if way == "file" else "Which image?"
+    path = work.desk.must(asks, read_image_file).resolve()
+    work.answered(key, f"image {path}" if way == "image" else str(path))
+
+
+def edit(work: Work) -> None:
+    """What `edit` does with the file that the step before has named."""
+    key = on_visit("edit-file", work.notes)
+    named = work.notes.answer(key) or ""
+    if named.startswith("image "):
+        path = Path(named.removeprefix("image "))
+        work.do(lambda output: from_image_at(output, work.folder, from_image=path))
+        return
+    path = work.folder / named
+    work.do(lambda output: edit_by_file_at(output, work.folder, edit_file=path))
+
+
+def _original(work: Work) -> Path:
+    return work.folder / f"round-{work.standing().rounds}" / "original.bin"
+
+
+def _straps(work: Work) -> str | None:
+    """The straps as booked in, if they are written as bits."""
+    booked = work.intake
+    straps = booked.straps if booked else None
+    return straps if straps and not set(straps) - {"0", "1"} else None
+
+
+def _written(work: Work) -> str:
+    """The name of the edit file that was written into the job's folder."""
+    from flashbench.image.inspection import inspect as look_into
+
+    data = _original(work).read_bytes()
+    found = look_into(data)
+    package = _package(work)
+    row = _row(work, data, found)
+    _demand_need(work, data, found, package)
+    place = _place(work, row, found)
+    straps = _straps(work)
+    by_straps = straps is not None and row.index == int(straps, 2)
+    return _save(work, _edit_text(work, data, found, package, place, by_straps=by_straps))
+
+
+def _package(work: Work) -> "MemoryPackage":
+    """The fitted package: as booked in, or by its questions; then it is booked in."""
+    from flashbench.cli.guide.package_questions import ask_package, description_of
+    from flashbench.image.memory_package import KnownFrom, parse_package_file
+
+    booked = work.intake
+    if booked and booked.new_description:
+        return parse_package_file(booked.new_description)
+    package = ask_package(
+        work,
+        part=booked.new_package if booked else None,
+        known_from=KnownFrom(booked.new_known_from) if booked and booked.new_known_from else None,
+    )
+    answers = {"new_description": description_of(package)}
+    work.do_silently(lambda output: intake_at(output, work.folder, answers=answers))
+    return package
+
+
+def _row(work: Work, data: bytes, found: "Inspection") -> "StrapRow":
+    """The record that the board uses; asked for unless the straps or the image settle it."""
+    from flashbench.cli.guide.edit_writing import settled
+    from flashbench.errors import CheckFailed
+    from flashbench.image.strap_table import choose_rows, row_text
+
+    straps = _straps(work)
+    try:
+        choices = choose_rows(data, found.tables, straps=straps)
+    except CheckFailed as error:
+        work.output.say(error.seen)
+        straps, choices = None, choose_rows(data, found.tables)
+    row = settled(choices, straps)
+    if row is not None:
+        return row
+    rows = [(choice.table, match) for choice in choices for match in choice.matches]
+    full = [(table, match) for table, match in rows if match.row.record is not None]
+    if not full:
+        work.output.say(
+            "No memory record was found in this image, so no edit file can be written for one. An"
+            " edit file of yours, or an image that was edited elsewhere, leads on."
+        )
+        raise StepFailed(None)
+    work.output.say("Which of these described the packages that were on the board?")
+    work.output.rows(
+        [
+            (str(number), f"row {table.index_text(match.row.index)}: {row_text(match)}")
+            for number, (table, match) in enumerate(full, start=1)
+        ]
+    )
+    numbers = [str(number) for number in range(1, len(full) + 1)]
+    number = work.desk.must("Its number? (measured straps tell)", one_of(numbers))
+    return full[int(number) - 1][1].row
+
+
+def _demand_need(work: Work, data: bytes, found: "Inspection", package: "MemoryPackage") -> None:
+    """Where the straps alone may do, that is said, and asked, first."""
+    from flashbench.image.strap_table import already_described
+
+    told = [already_described(data, table, package) for table in found.tables]
+    said = [sentence for sentence in told if sentence]
+    for sentence in said:
+        work.output.say(sentence)
+    if said:
+        work.desk.ready("Edit the flash all the same?")
+
+
+def _place(work: Work, row: "StrapRow", found: "Inspection") -> "Place":
+    """The record and its block, with one reading of the block's check."""
+    from flashbench.cli.guide.edit_writing import place_of, readings, with_reading
+
+    place = work.checked(lambda: place_of(row, found))
+    ways = readings(place.block)
+    if not ways:
+        return place
+    work.output.say(
+        "The check of the block can be read in several ways that agree with this image. Only the"
+        " board's maker or another board's image tells which is right:"
+    )
+    work.output.rows([(str(number), way) for number, way in enumerate(ways, start=1)])
+    numbers = [str(number) for number in range(1, len(ways) + 1)]
+    number = int(work.desk.must("Which is it?", one_of(numbers)))
+    return replace(place, block=with_reading(place.block, number - 1))
+
+
+def _edit_text(
+    work: Work,
+    data: bytes,
+    found: "Inspection",
+    package: "MemoryPackage",
+    place: "Place",
+    *,
+    by_straps: bool,
+) -> str:
+    """The edit file. What no record says is asked, one thing at a time."""
+    from flashbench.cli.guide.edit_writing import Wish, evident, open_questions, write_edit
+    from flashbench.image.memory_edit import WrongCrc
+
+    booked = work.intake
+    wanted = Wish(
+        about=f"{package.part or package.type.value} fitted",
+        package=package,
+        packages_on_board=booked.old_count if booked else None,
+        answers=evident(place, package, by_straps=by_straps),
+    )
+    while True:
+        text = work.checked(partial(write_edit, data, found, place, wanted))
+        questions = work.checked(partial(open_questions, data, text))
+        if questions is None:
+            work.output.say("The record's own CRC was wrong before any edit.")
+            ways = [way.value for way in WrongCrc]
+            way = work.desk.choose("Keep it as it is, or recompute it?", ways)
+            wanted = replace(wanted, wrong_crc=WrongCrc(way))
+            continue
+        asked = [question for question in questions if question not in wanted.answers]
+        if not asked:
+            return text
+        answers = {question: _answer_to(work, question) for question in asked}
+        wanted = replace(wanted, answers={**wanted.answers, **answers})
+
+
+def _answer_to(work: Work, question: "Unsaid") -> "Answer":
+    from flashbench.image.memory_edit import Answer
+
+    key = on_visit(f"unsaid {question.key}", work.notes)
+    choices = (Answer.DONE.value, Answer.NOT_NEEDED.value)
+    if key not in work.notes.answers:
+        work.output.say(question.value)
+    said = work.ask(key, f"[{', '.join(choices)}, ?]", one_of(choices))
+    return Answer.UNKNOWN if said is None else Answer(said)
+
+
+def _save(work: Work, text: str) -> str:
+    """Keep the edit file in the job's folder, beside those of earlier rounds."""
+    from flashbench.job.disk import Disk
+    from flashbench.job.layout import is_edit_file
+    from flashbench.job.refusals import disk_refused
+
+    disk = Disk()
+    try:
+        taken = [name for name in disk.names(work.folder) if is_edit_file(name)]
+        number = max((int(name[5:-5]) for name in taken), default=0) + 1
+        name = f"edit-{number}.toml"
+        disk.write_new(work.folder / name, text.encode())
+    except OSError as error:
+        raise disk_refused("saving the edit file", error, unfinished=False) from error
+    work.output.say(f"The edit file is {name} in the job's folder; nobody needs to type one.")
+    return name

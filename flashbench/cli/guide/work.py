@@ -1,0 +1,215 @@
+"""What the steps of the guide share: the desk, the notes, and the way to run a command."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+import typer
+
+from flashbench.cli.guide.cautions import Moment, cautions
+from flashbench.cli.guide.course import Standing, on_visit
+from flashbench.cli.guide.desk import Desk
+from flashbench.cli.guide.notes import Notes, load_notes, save_notes
+from flashbench.cli.options import BenchOptions, supply_volts
+from flashbench.cli.output import Output, command
+from flashbench.errors import FlashbenchError
+
+if TYPE_CHECKING:
+    from flashbench.job.intake import Intake
+
+Body = Callable[[Output], None]
+_T = TypeVar("_T")
+
+
+class StepFailed(Exception):
+    """A command of the step was refused or stopped; it has said so itself."""
+
+    def __init__(self, refusal: FlashbenchError | None) -> None:
+        super().__init__(str(refusal))
+        self.refusal = refusal
+
+
+class Work:
+    """One sitting at one job."""
+
+    def __init__(self, output: Output, desk: Desk, folder: Path, options: BenchOptions) -> None:
+        self.output = output
+        self.desk = desk
+        self.folder = folder
+        self._options = options
+        self._supply = options.supply
+        self._notes = load_notes(folder)
+
+    @property
+    def notes(self) -> Notes:
+        """What guide.toml holds."""
+        return self._notes
+
+    def note(self, notes: Notes) -> None:
+        """Keep other notes, on disk first."""
+        if notes != self._notes:
+            save_notes(self.folder, notes)
+            self._notes = notes
+
+    def answered(self, key: str, answer: str | None) -> None:
+        """Keep one answer; None is "not known"."""
+        self.note(self._notes.answering(key, answer))
+
+    def ask(self, key: str, question: str, read: Callable[[str], _T]) -> _T | None:
+        """An answer that is kept as it was typed, and asked for once. None: not known."""
+        if key in self._notes.answers:
+            given = self._notes.answer(key)
+            return None if given is None else read(given)
+        typed: list[str] = []
+
+        def reading(text: str) -> _T:
+            typed[:] = [text]
+            return read(text)
+
+        answer = self.desk.ask(question, reading)
+        self.answered(key, None if answer is None else typed[0])
+        return answer
+
+    def must(self, key: str, question: str, read: Callable[[str], _T]) -> _T:
+        """As `ask`, where going on takes an answer."""
+        if self._notes.answer(key) is None:
+            typed = self.desk.must(question, lambda text: (text, read(text))[0])
+            self.answered(key, typed)
+        return read(self._notes.answers[key])
+
+    def forget(self, start: str) -> None:
+        """Let all answers whose keys begin so be asked for again."""
+        kept = {k: text for k, text in self._notes.answers.items() if not k.startswith(start)}
+        self.note(replace(self._notes, answers=kept))
+
+    def do(self, body: Body) -> None:
+        """Run what a command does, as the command shows it. Raises `StepFailed`."""
+        self.output.say()
+        self._run(body, silent=False)
+
+    def do_silently(self, body: Body) -> None:
+        """Run what a command does and show only its refusal. Raises `StepFailed`."""
+        self._run(body, silent=True)
+
+    def checked(self, compute: Callable[[], _T]) -> _T:
+        """What a pure function returns; its refusal is shown. Raises `StepFailed`."""
+        try:
+            return compute()
+        except FlashbenchError as error:
+            self._tell(error)
+            raise StepFailed(error) from error
+
+    def _tell(self, refusal: FlashbenchError) -> None:
+        for sentence in (refusal.state, refusal.seen, refusal.next_step):
+            self.output.say(sentence)
+
+    def _run(self, body: Body, *, silent: bool) -> None:
+        refusal: FlashbenchError | None = None
+        try:
+            with command(json=silent, nested=True) as nested:
+                nested.label = self.output.label
+                try:
+                    body(nested)
+                except FlashbenchError as error:
+                    refusal = error
+                    raise
+        except typer.Exit:
+            if silent and refusal is not None:
+                self._tell(refusal)
+            raise StepFailed(refusal) from None
+
+    def caution(self, moment: Moment) -> None:
+        """Say the cautions of a moment, once a visit, and go on only after a yes."""
+        key = on_visit(f"caution {moment.value}", self._notes)
+        if key in self._notes.passed:
+            return
+        texts = cautions().by_moment[moment]
+        self.output.rows([(f"caution {n}", text) for n, text in enumerate(texts, start=1)])
+        self.desk.ready("Read, done, and ready?")
+        self.note(self._notes.passing(key))
+
+    @property
+    def intake(self) -> "Intake | None":
+        """What was told of the board."""
+        from flashbench.job.booking import booked_in
+
+        return booked_in(self.folder)
+
+    @property
+    def is_clipped(self) -> bool:
+        """Whether the chip is worked on where it is, on the board."""
+        return self._notes.answer(on_visit("way", self._notes)) == "clip"
+
+    @property
+    def adapter_is_named(self) -> bool:
+        """Whether the call says which adapter to use."""
+        return self._options.adapter is not None
+
+    def supply_said(self, volts: float) -> None:
+        """What the bench gives the chip, as somebody has just said."""
+        self._supply = volts
+        self.answered("supply", f"{volts:g}")
+
+    def at_bench(self, *, clock_hz: int | None = None) -> BenchOptions:
+        """The options of a command at the bench. The supply is asked for once a sitting.
+
+        `clock_hz` stands where the call names no clock.
+        """
+        if self._supply is None:
+            last = self._notes.answer("supply")
+            said = f" (last time: {last} V)" if last else ""
+            asks = f"What does the bench supply to the chip now, in volts?{said}"
+            self.supply_said(self.desk.must(asks, read_volts))
+        return replace(
+            self._options,
+            supply=self._supply,
+            adapter=self._options.adapter or self._chosen_adapter(),
+            marking=self._options.marking or self._notes.answer("marking"),
+            clock=self._options.clock or clock_hz,
+        )
+
+    def _chosen_adapter(self) -> str | None:
+        from flashbench.adapter import find_adapters
+
+        urls = [found.url for found in find_adapters() if found.opens and found.url]
+        if len(urls) < 2:
+            return None  # the command says what is there, and what is in the way
+        url = self.desk.choose("Which adapter?", urls)
+        self._options = replace(self._options, adapter=url)
+        return url
+
+    def standing(self) -> Standing:
+        """Where the job stands now, from its folder alone. Raises what `Job.open` raises."""
+        from flashbench.job.folder import Job
+        from flashbench.job.refusals import JobMissing
+        from flashbench.safe_write import steps
+
+        try:
+            job = Job.open(self.folder)
+        except JobMissing:
+            return Standing(label=self._label(), notes=self._notes)
+        with job:
+            if job.round_number > self._notes.visit:
+                self.note(replace(self._notes, visit=job.round_number))
+            return Standing(
+                label=job.label,
+                notes=self._notes,
+                rounds=job.round_number,
+                dumped=job.has_original,
+                has_image=job.newest_image() is not None,
+                unfinished=job.unfinished() is not None,
+                verb=steps.next_step(job).command.split()[1],
+            )
+
+    def _label(self) -> str:
+        booked = self.intake
+        return booked.label if booked else self.folder.resolve().name
+
+
+def read_volts(text: str) -> float:
+    """A supply as the option takes it. Raises ValueError."""
+    try:
+        return supply_volts(text)
+    except typer.BadParameter as error:
+        raise ValueError("volts, such as 3.3 or 1.8") from error
