@@ -211,9 +211,17 @@ def state_of(board: Board) -> tuple[dict[str, int], dict[str, int], set[int]]:
     return dict(board.chip.stored), dict(board.chip.current), set(board.chip._locked)
 
 
+def clock_hz(case: Case) -> int:
+    """Before the part is known its ID is read at the adapter's clock: no faster than it allows."""
+    return min(30_000_000, case.part.fast_read_hz_max)
+
+
 def visit(board: Board, case: Case, folder: Path, image: bytes) -> None:
     """One visit: dump, write, verify."""
-    with plugged_in(board.chip) as bench, fb.Job.create(folder, identified(bench, case)) as job:
+    with (
+        plugged_in(board.chip, clock_hz=clock_hz(case)) as bench,
+        fb.Job.create(folder, identified(bench, case)) as job,
+    ):
         chip = identified(bench, case)
         backup = fb.back_up(fb.read_twice(chip), job)
         fb.verify(fb.rewrite(fb.plan_rewrite(chip, backup, image)))
@@ -264,7 +272,7 @@ def test_locks_and_registers_are_put_back_after_the_adapter_was_lost(
     folder = tmp_path / "board 17"
     with (
         pytest.raises(FlashbenchError, match="left the USB"),
-        plugged_in(board.chip) as bench,
+        plugged_in(board.chip, clock_hz=clock_hz(case)) as bench,
         fb.Job.create(folder, identified(bench, case)) as job,
     ):
         chip = identified(bench, case)
@@ -277,7 +285,10 @@ def test_locks_and_registers_are_put_back_after_the_adapter_was_lost(
         fb.rewrite(plan, progress=unplug)
     assert state_of(board) != before
 
-    with plugged_in(board.chip, at_s=board.chip.last_s) as bench, fb.Job.open(folder) as job:
+    with (
+        plugged_in(board.chip, clock_hz=clock_hz(case), at_s=board.chip.last_s) as bench,
+        fb.Job.open(folder) as job,
+    ):
         chip = identified(bench, case)
         backup = fb.reload_backup(job)
         found = fb.read_for_recovery(chip, job)
