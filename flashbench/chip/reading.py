@@ -1,6 +1,6 @@
 """The array read in whole, in one of two ways."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
@@ -17,8 +17,14 @@ if TYPE_CHECKING:
 
 _MODES_ENTERED: Final = {AddressMode.ENTER_4BYTE}
 
-
 START: Final = Address(0)
+
+Arriving = Callable[[Address, memoryview], None]
+"""Told where in the array the bytes come from that have just arrived, while others still do."""
+
+
+def unheard(start: Address, part: memoryview) -> None:
+    """Nobody waits for the bytes of a read before all of them are there."""
 
 
 def address_bytes(profile: ChipProfile) -> int:
@@ -121,6 +127,7 @@ def read_into(
     sck_hz: int,
     step: str,
     progress: Progress = silent,
+    arriving: Arriving = unheard,
 ) -> None:
     """Fill `into` with the array from `start` on. The address mode must have been entered.
 
@@ -130,8 +137,13 @@ def read_into(
     """
     total = len(into)
     byte_s = 8 / chip.wire.true_hz(sck_hz)
+    told = 0
 
     def arrived(done: int) -> None:
+        nonlocal told
+        if done > told:
+            arriving(Address(start + told), into[told:done])
+            told = done
         progress(step, done, total, (total - done) * byte_s)
 
     chip.run(
@@ -150,6 +162,7 @@ def read_whole(
     step: str,
     first: Address = START,
     progress: Progress = silent,
+    arriving: Arriving = unheard,
 ) -> bytes:
     """The whole array as bytes, read in two stretches: from `first` to the end, then from 0.
 
@@ -169,7 +182,14 @@ def read_whole(
     tail = size - first
     with address_mode(chip):
         read_into(
-            chip, view[first:], start=first, kind=kind, sck_hz=sck_hz, step=step, progress=at(0)
+            chip,
+            view[first:],
+            start=first,
+            kind=kind,
+            sck_hz=sck_hz,
+            step=step,
+            progress=at(0),
+            arriving=arriving,
         )
         if first:
             read_into(
@@ -180,6 +200,7 @@ def read_whole(
                 sck_hz=sck_hz,
                 step=step,
                 progress=at(tail),
+                arriving=arriving,
             )
     return bytes(data)
 

@@ -13,6 +13,7 @@ from flashbench.chip.profile import Address, AddressMode
 from flashbench.errors import ChipUntouched
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
+from flashbench.safe_write._following import Comparison, Digest, Following
 
 _SEAL: Final = object()
 _PROBE_BYTES: Final = 4096
@@ -61,6 +62,8 @@ class StableRead(Evidence):
 class _TwoReads:
     first: bytes
     second: bytes
+    first_sha256: str
+    equal: bool  # as compared while the second arrived
     ways: tuple[str, str]
 
 
@@ -68,21 +71,33 @@ def _read_two_ways(chip: Identified, progress: Progress) -> _TwoReads:
     full_hz = reading.read_hz(chip, ReadKind.FAST)
     half_hz = min(full_hz // 2, reading.read_hz(chip, ReadKind.PLAIN))
     middle = Address(chip.profile.density_bytes // 2 + _PROBE_BYTES)
-    first = reading.read_whole(
-        chip, kind=ReadKind.FAST, sck_hz=full_hz, step="first read", progress=progress
-    )
-    second = reading.read_whole(
-        chip,
-        kind=ReadKind.PLAIN,
-        sck_hz=half_hz,
-        step="second read",
-        first=middle,
-        progress=progress,
-    )
+    digest = Digest()
+    with Following(digest.work) as following:
+        first = reading.read_whole(
+            chip,
+            kind=ReadKind.FAST,
+            sck_hz=full_hz,
+            step="first read",
+            progress=progress,
+            arriving=following.arriving,
+        )
+    comparison = Comparison(first)
+    with Following(comparison.work) as following:
+        second = reading.read_whole(
+            chip,
+            kind=ReadKind.PLAIN,
+            sck_hz=half_hz,
+            step="second read",
+            first=middle,
+            progress=progress,
+            arriving=following.arriving,
+        )
     full_mhz, half_mhz = (chip.wire.true_hz(hz) / 1e6 for hz in (full_hz, half_hz))
     return _TwoReads(
         first=first,
         second=second,
+        first_sha256=digest.sha256,
+        equal=comparison.equal,
         ways=(
             f"fast read at {full_mhz:g} MHz from 000000h",
             f"plain read at {half_mhz:g} MHz from {middle:06X}h",
@@ -109,14 +124,16 @@ def read_twice(
         raise TypeError("read_twice() takes the Identified that identify() made")
     chip.check_still_in_session()
     reads = _read_two_ways(chip, progress)
-    _refuse_disagreement(screening.disagreement(reads.first, reads.second), reads, keep_doubtful_in)
+    if not reads.equal:
+        found = screening.disagreement(reads.first, reads.second)
+        _refuse_disagreement(found, reads, keep_doubtful_in)
     chip.demand_same_chip()
     _refuse_stuck_lanes(reads, keep_doubtful_in)
     sources, doubt = prove_size(chip, reads.first)
     return StableRead(
         chip=chip,
         image=reads.first,
-        sha256=screening.sha256_hex(reads.first),
+        sha256=reads.first_sha256,
         ways=reads.ways,
         notes=screening.notes(reads.first),
         size_sources=sources,
