@@ -86,6 +86,16 @@ TraceOption = Annotated[
         " never contents.",
     ),
 ]
+BagOption = Annotated[
+    str | None,
+    typer.Option(
+        "--label",
+        metavar="TEXT",
+        show_default=False,
+        help="The last three characters of the label on the bag, or all of it. Without this"
+        " you are asked.",
+    ),
+]
 YesOption = Annotated[bool, typer.Option("--yes", show_default=False, help="Do it without asking.")]
 JsonOption = Annotated[
     bool,

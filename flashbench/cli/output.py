@@ -65,9 +65,10 @@ class Output:
         answer = sys.stdin.readline()
         return answer.strip().lower() in ("y", "yes")
 
-    def ask_text(self, question: str) -> str | None:
+    def ask_text(self, question: str, *, labelled: bool = True) -> str | None:
         """Ask for a line; None if the input has ended."""
-        typer.echo(f"{self._labelled(question)} ", nl=False, err=True)
+        asked = self._labelled(question) if labelled else shown(question)
+        typer.echo(f"{asked} ", nl=False, err=True)
         answer = sys.stdin.readline()
         return answer.rstrip("\r\n") if answer else None
 

@@ -11,6 +11,7 @@ from typing import Annotated, Final
 
 import typer
 
+from flashbench.cli.bag import label_end
 from flashbench.cli.editing import edit_at
 from flashbench.cli.job_commands import next_at
 from flashbench.cli.options import BenchOptions, JsonOption
@@ -85,6 +86,7 @@ class _Practice:
         self._job = folder / "job"
         self._edited = folder / "new.bin"
         self._options = BenchOptions(adapter=f"rehearsal:{self._bench}", supply=3.3)
+        self._bag = label_end(DEMO.label)
         self._steps: list[dict[str, object]] = []
         output.label = DEMO.label
         output.facts = {
@@ -160,11 +162,12 @@ class _Practice:
             4,
             "Write it. The chip must still hold what was dumped; what will change is shown; then"
             " units are erased, found blank, programmed and read back one by one, and at the end"
-            " everything is read again. (--yes answers the question in advance.)",
+            " everything is read again. (--label is the end of what stands on the bag, --yes the"
+            " answer to what is asked then.)",
         )
         self._do(
-            ["write", str(self._job), "--yes"],
-            lambda output: write_at(output, self._job, self._options, yes=True),
+            ["write", str(self._job), "--label", self._bag, "--yes"],
+            lambda output: write_at(output, self._job, self._options, label=self._bag, yes=True),
         )
         self._tell(5, "What does the chip hold now? This only reads.")
         self._do(
@@ -185,8 +188,8 @@ class _Practice:
             " the original is being written: the unit is erased, a page half programmed.",
         )
         self._do(
-            ["restore", str(self._job), "--yes"],
-            lambda output: restore_at(output, self._job, self._options, yes=True),
+            ["restore", str(self._job), "--label", self._bag, "--yes"],
+            lambda output: restore_at(output, self._job, self._options, label=self._bag, yes=True),
             ends_with=_HALF_WRITTEN,
         )
         arm(self._bench, [])

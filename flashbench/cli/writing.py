@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from flashbench.cli.bag import demand_bag
 from flashbench.cli.bench import AtBench, chip_at_bench, demand_someone_to_ask
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     AdapterOption,
+    BagOption,
     BenchOptions,
     ClockOption,
     JobArgument,
@@ -52,6 +54,7 @@ def write(
             help="Which image of the job. Default: the newest.",
         ),
     ] = None,
+    label: BagOption = None,
     adapter: AdapterOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
@@ -67,29 +70,36 @@ def write(
       flashbench write board-17 --supply 3.3 --image 1
 
     The chip is read first and must hold what was backed up, or what this job last proved.
-    What will change is shown, and you are asked. Do not touch the socket until the last line
+    What will change is shown, and you are asked; the end of the label on the bag is asked
+    for first (--yes does not answer that). Do not touch the socket until the last line
     says that you may take the chip out. After an accident: flashbench next board-17.
 
-    With --json (needs --yes): label, target, sha256, bytes, already_held, changed_bytes,
+    With --json (needs --yes and --label): label, target, sha256, bytes, already_held, changed_bytes,
     units, erased_bytes, bystander_bytes, protection_lifted, doubts, expected_seconds.
     """
     options = BenchOptions(
         adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
     )
     with command(json=json, traceback=trace is not None) as output:
-        write_at(output, job, options, image=image, yes=yes)
+        write_at(output, job, options, image=image, label=label, yes=yes)
 
 
 def write_at(
-    output: Output, folder: Path, options: BenchOptions, *, image: int | None = None, yes: bool
+    output: Output,
+    folder: Path,
+    options: BenchOptions,
+    *,
+    image: int | None = None,
+    label: str | None = None,
+    yes: bool,
 ) -> None:
-    """What `write` does."""
+    """What `write` does; `label` is what was read from the bag, None to ask."""
     from flashbench.safe_write import steps
 
     def planned(at: AtBench, job: "Job") -> "Plan":
         return steps.plan_write(at.chip, job, image_number=image, progress=at.progress)
 
-    _rewrite(output, folder, options, planned, yes=yes)
+    _rewrite(output, folder, options, planned, demand=_own_bag(output, label), yes=yes)
 
 
 def finish(
@@ -133,6 +143,7 @@ def finish_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool)
 
 def restore(
     job: JobArgument,
+    label: BagOption = None,
     adapter: AdapterOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
@@ -147,25 +158,44 @@ def restore(
       flashbench restore board-17 --supply 3.3
 
     After an accident, or because the board was better off before. As careful as finish, with
-    the original as the target.
+    the original as the target. Unless a write is unfinished, the end of the label on the bag
+    is asked for (--yes does not answer that).
 
-    With --json (needs --yes): as for write.
+    With --json (needs --yes, and --label): as for write.
     """
     options = BenchOptions(
         adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
     )
     with command(json=json, traceback=trace is not None) as output:
-        restore_at(output, job, options, yes=yes)
+        restore_at(output, job, options, label=label, yes=yes)
 
 
-def restore_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool) -> None:
-    """What `restore` does."""
+def restore_at(
+    output: Output,
+    folder: Path,
+    options: BenchOptions,
+    *,
+    label: str | None = None,
+    yes: bool,
+) -> None:
+    """What `restore` does; `label` is what was read from the bag, None to ask."""
     from flashbench.safe_write import steps
 
     def planned(at: AtBench, job: "Job") -> "Plan":
         return steps.plan_restore(at.chip, job, progress=at.progress)
 
-    _rewrite(output, folder, options, planned, yes=yes)
+    _rewrite(output, folder, options, planned, demand=_own_bag(output, label), yes=yes)
+
+
+def _own_bag(output: Output, label: str | None) -> "Callable[[Job], None]":
+    """Demands the end of the label on the bag, unless a write is unfinished: then the chip was
+    left in the socket, and what it holds tells whose it is."""
+
+    def demand(job: "Job") -> None:
+        if job.unfinished() is None:
+            demand_bag(output, job.label, read=label)
+
+    return demand
 
 
 def _rewrite(

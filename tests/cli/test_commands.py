@@ -218,7 +218,7 @@ def test_next_leads_from_dump_to_the_board(fresh: Workplace) -> None:
     for words in (
         ("dump", str(fresh.job), *fresh.at_bench),
         ("edit", str(fresh.job), "--from-image", str(fresh.edited)),
-        ("write", str(fresh.job), "--yes", *fresh.at_bench),
+        ("write", str(fresh.job), "--label", "job", "--yes", *fresh.at_bench),
     ):
         assert run(*words).exit_code == 0
         commands.append(told(run("next", str(fresh.job), "--json"))["command"])

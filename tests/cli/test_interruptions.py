@@ -213,6 +213,7 @@ def test_write_refuses_while_a_write_is_unfinished(
 def at_a_terminal(place: Workplace, answer: bytes) -> tuple[int, str]:
     """`write` with a terminal of its own; `answer` is typed when the question has come."""
     words = [sys.executable, "-m", "flashbench", "write", str(place.job), *place.at_bench]
+    words += ["--label", place.bag]
     process, terminal = pty.fork()
     if process == 0:
         os.execv(sys.executable, words)
@@ -389,7 +390,7 @@ def test_commands_in_sentences_can_be_copied_from_a_path_with_a_space(
     assert three_lines(verify)[2].endswith(both)
     assert run("restore", str(moved), "--yes", *bench).exit_code == 0
     half_written.set_cells(0x0040_0000, b"a board wrote this")
-    changed = run("write", str(moved), "--yes", *bench)
+    changed = run("write", str(moved), "--label", "d17", "--yes", *bench)
     assert three_lines(changed)[2].endswith(f"flashbench dump '{moved}' --again")
     nothing = run("verify", f"{moved} b", *bench)
     assert three_lines(nothing)[1] == f"There is no job in '{moved} b'."

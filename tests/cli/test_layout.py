@@ -60,10 +60,10 @@ def test_what_commands_say_fits_80_columns(
         ("identify", *bench),
         ("dump", "two", *bench, "--label", "board 17"),
         ("edit", "two", "--from-image", "new.bin"),
-        ("write", "job", "--yes", *bench),
+        ("write", "job", "--label", "d17", "--yes", *bench),
         ("verify", "job", *bench),
         ("next", "job"),
-        ("restore", "job", "--yes", *bench),
+        ("restore", "job", "--label", "d17", "--yes", *bench),
         ("adapters", "--loopback", "--adapter", "rehearsal:bench"),
     ):
         result = run(*words)

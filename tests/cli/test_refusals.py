@@ -85,7 +85,7 @@ def test_a_supply_that_is_wrong_for_the_part_is_refused(place: Workplace, verb: 
     before = place.chip()
     target = [] if verb == "identify" else [str(place.job)]
     again = ["--again"] if verb == "dump" else []
-    yes = ["--yes"] if verb in ("write", "restore") else []
+    yes = ["--yes", "--label", "d17"] if verb in ("write", "restore") else []
 
     result = run(
         verb, *target, *again, *yes, "--adapter", f"rehearsal:{place.bench}", "--supply", "5"
@@ -130,8 +130,8 @@ def test_sfdp_that_states_less_than_the_array_lets_dump_and_refuses_to_write(
     dumped = fresh.on_job("dump", "--marking", "W25Q128JVSIQ")
     assert dumped.exit_code == 0, dumped.stderr
     original = (fresh.job / "round-1" / "original.bin").read_bytes()
-    fresh.edited.write_bytes(original[:-1] + bytes([original[-1] ^ 1]))
-    run("edit", str(fresh.job), "--from-image", str(fresh.edited))
+    fresh.write_edited(original[:-1] + bytes([original[-1] ^ 1]))
+    fresh.take_in()
 
     result = fresh.on_job("write", "--yes")
 
@@ -224,7 +224,7 @@ def test_with_no_terminal_and_no_yes_nothing_is_begun(place: Workplace, verb: st
 def test_without_a_declared_supply_no_pin_is_driven(place: Workplace, verb: str) -> None:
     target = [] if verb == "identify" else [str(place.job)]
     again = ["--again"] if verb == "dump" else []
-    yes = ["--yes"] if verb in ("write", "restore") else []
+    yes = ["--yes", "--label", "d17"] if verb in ("write", "restore") else []
 
     result = run(verb, *target, *again, *yes, "--adapter", f"rehearsal:{place.bench}")
 

@@ -6,6 +6,7 @@ The contents are invented: numbered lines of text, a blank stretch, and noise.
 import json
 import random
 import shutil
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -71,6 +72,15 @@ class Workplace:
     def at_bench(self) -> tuple[str, ...]:
         return ("--adapter", f"rehearsal:{self.bench}", "--supply", "3.3", "--clock", "30M")
 
+    @property
+    def bag(self) -> str:
+        """What is read from the bag of this job, if there is one: the end of its label."""
+        try:
+            label = str(tomllib.loads((self.job / "job.toml").read_text())["label"])
+        except FileNotFoundError:
+            return "no bag"
+        return "".join(label.split())[-3:]
+
     def chip(self) -> ChipState:
         """The chip as its own files have it."""
         with open_bench(self.bench) as bench:
@@ -92,7 +102,9 @@ class Workplace:
             bench.chip.preset_register(name, value)
 
     def on_job(self, verb: str, *words: str) -> Result:
-        """A command on this job, at this bench."""
+        """A command on this job, at this bench, with the bag in hand."""
+        if verb in ("write", "restore") and "--label" not in words:
+            words += ("--label", self.bag)
         return run(verb, str(self.job), *words, *self.at_bench)
 
 

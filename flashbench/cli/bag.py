@@ -1,0 +1,59 @@
+"""Whose chip is in the socket: asked from the bag it came out of, before a chip is changed."""
+
+import sys
+from typing import Final
+
+from flashbench.cli.output import Output
+from flashbench.errors import ChipUntouched, WrongCall
+
+_CHARACTERS: Final = 3
+
+
+class OtherBag(ChipUntouched):
+    """What was read from the bag is not the end of this job's label."""
+
+
+def demand_bag(output: Output, label: str, *, read: str | None) -> None:
+    """Return if `read`, or what is answered now, ends the label as it stands on the bag.
+
+    At least the last three characters count, or the whole of a shorter label; case and spaces
+    do not. The question does not bear the label: it shall be read from the bag.
+
+    Raises:
+        WrongCall: nothing was said, and nobody can be asked.
+        OtherBag: it is the end of another label.
+    """
+    if read is None and not (_at_a_terminal() and not output.json):
+        raise WrongCall(
+            "Before a chip is changed, the label on its bag is asked for, and nobody can be asked.",
+            next_step='Read the bag, and say its last three characters: --label "d17". --yes does'
+            " not answer this.",
+        )
+    if read is None:
+        question = "The last three characters of the label on the bag, spaces not counted?"
+        read = output.ask_text(question, labelled=False) or ""
+    if not ends_label(label, read):
+        raise OtherBag(
+            f"The label of this job does not end in {read.strip()!r}.",
+            next_step="Look at the bag and at the folder that was named: one of them is another"
+            " job's.",
+        )
+
+
+def ends_label(label: str, read: str) -> bool:
+    """Whether `read` is the end of a label, and enough of it."""
+    whole, end = _compact(label), _compact(read)
+    return len(end) >= min(_CHARACTERS, len(whole)) and whole.endswith(end)
+
+
+def label_end(label: str) -> str:
+    """What is asked for of a label: its last three characters, spaces not counted."""
+    return "".join(label.split())[-_CHARACTERS:]
+
+
+def _compact(text: str) -> str:
+    return "".join(text.split()).casefold()
+
+
+def _at_a_terminal() -> bool:
+    return sys.stdin.isatty()
