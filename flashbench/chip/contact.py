@@ -18,7 +18,7 @@ from flashbench.chip.diagnosis import Diagnosis, Finding, Observations, answerin
 from flashbench.chip.flips import flips_among
 from flashbench.chip.identity import FIRST_CONTACT_HZ, ID_BYTES, ID_READS, Identified, identify
 from flashbench.chip.profile import Address
-from flashbench.chip.supply import stop_by_marking
+from flashbench.chip.supply import stop_by_datasheet, stop_by_marking
 from flashbench.errors import AdapterGone, ReadsUnsteady, WrongCall
 from flashbench.progress import Progress, silent
 
@@ -105,6 +105,7 @@ def check_contact(
     supply_volts: float,
     marking: str | None = None,
     supply_confirmed_by_user: bool = False,
+    datasheet_volts: tuple[float, float] | None = None,
     around: Address | None = None,
     empty_socket_level: int | None = None,
     progress: Progress = silent,
@@ -120,6 +121,7 @@ def check_contact(
         AdapterError: the bus failed in another way than by the adapter dropping off the USB.
     """
     stop_by_marking(find_by_marking(marking) if marking is not None else None, supply_volts)
+    stop_by_datasheet(datasheet_volts, supply_volts)
     seen = Observations(empty_socket_level=empty_socket_level)
     chip = clock = None
     try:
@@ -131,6 +133,7 @@ def check_contact(
                 supply_volts=supply_volts,
                 marking=marking,
                 supply_confirmed_by_user=supply_confirmed_by_user,
+                datasheet_volts=datasheet_volts,
             )
         if chip is not None:
             seen = _look_at_array(chip, seen, around, progress)
@@ -154,6 +157,7 @@ def watch(
     supply_volts: float,
     marking: str | None = None,
     supply_confirmed_by_user: bool = False,
+    datasheet_volts: tuple[float, float] | None = None,
     good_s: float = 3.0,
 ) -> Iterator[Look]:
     """Quick looks while somebody seats a chip, until the contact was good for `good_s`.
@@ -165,6 +169,7 @@ def watch(
         AdapterError: as `check_contact`.
     """
     stop_by_marking(find_by_marking(marking) if marking is not None else None, supply_volts)
+    stop_by_datasheet(datasheet_volts, supply_volts)
     looking = _Watching(
         adapter=adapter,
         identify_chip=lambda: identify(
@@ -172,6 +177,7 @@ def watch(
             supply_volts=supply_volts,
             marking=marking,
             supply_confirmed_by_user=supply_confirmed_by_user,
+            datasheet_volts=datasheet_volts,
         ),
     )
     while True:
@@ -305,6 +311,7 @@ def _identified(
     supply_volts: float,
     marking: str | None,
     supply_confirmed_by_user: bool,
+    datasheet_volts: tuple[float, float] | None,
 ) -> tuple[Observations, Identified | None]:
     with adapter.clock_limited_to(FIRST_CONTACT_HZ):
         try:
@@ -313,6 +320,7 @@ def _identified(
                 supply_volts=supply_volts,
                 marking=marking,
                 supply_confirmed_by_user=supply_confirmed_by_user,
+                datasheet_volts=datasheet_volts,
             )
         except ReadsUnsteady as error:
             return replace(seen, unsteady=error.seen), None

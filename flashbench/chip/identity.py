@@ -24,7 +24,7 @@ from flashbench.chip.profile import ChipProfile, reconcile
 from flashbench.chip.protection import protected_ranges, registers_to_read
 from flashbench.chip.reading import refuse_unreadable
 from flashbench.chip.status import BUSY, WRITE_ENABLED
-from flashbench.chip.supply import stop_by_marking
+from flashbench.chip.supply import stop_by_datasheet, stop_by_marking
 from flashbench.errors import ChipUntouched, ReadsUnsteady
 
 _SEAL: Final = object()
@@ -57,6 +57,7 @@ class Identified(Evidence):
     profile: ChipProfile
     supply_volts: float
     marking: str | None
+    datasheet_volts: tuple[float, float] | None
     unique_id: bytes | None
     registers: dict[Register, int] = field(repr=False)
     outside_array: OutsideArray = field(repr=False)
@@ -154,6 +155,7 @@ class Identified(Evidence):
                 "volts": [low, high],
                 "known_from": self.profile.supply_known_from,
                 "declared_volts": self.supply_volts,
+                "datasheet_volts": list(self.datasheet_volts) if self.datasheet_volts else None,
             },
             "marking": self.marking,
             "unique_id": self.unique_id.hex() if self.unique_id is not None else None,
@@ -191,14 +193,16 @@ def identify(
     supply_volts: float,
     marking: str | None = None,
     supply_confirmed_by_user: bool = False,
+    datasheet_volts: tuple[float, float] | None = None,
     busy_ms_max: float = BUSY_MS_MAX,
 ) -> Identified:
     """Find out which chip is on the adapter. Changes nothing on it.
 
     `supply_volts` is what the bench supplies; nobody here can measure it. `marking` is the text
     printed on the package. `supply_confirmed_by_user` says that the user read in the part's own
-    datasheet that it takes that supply. No pin is driven before the marking, if given, was found
-    to allow it. A chip found busy is waited for, at most `busy_ms_max`, with nothing but 05h.
+    datasheet that it takes that supply, `datasheet_volts` is the range read there. No pin is
+    driven before the marking and that range, if given, were found to allow the supply. A chip
+    found busy is waited for, at most `busy_ms_max`, with nothing but 05h.
 
     Raises:
         ChipUntouched: no chip answers, its ID is not stable, the supply or the marking does not
@@ -208,6 +212,7 @@ def identify(
     wire = adapter._wire
     printed = find_by_marking(marking) if marking is not None else None
     stop_by_marking(printed, supply_volts)
+    stop_by_datasheet(datasheet_volts, supply_volts)
     wire.drive_pins()
     try:
         hz = min(FIRST_CONTACT_HZ, adapter.clock_hz)
@@ -222,6 +227,7 @@ def identify(
             sfdp,
             declared_volts=supply_volts,
             supply_confirmed_by_user=supply_confirmed_by_user,
+            datasheet_volts=datasheet_volts,
             marking=printed,
         )
         refuse_unreadable(profile)
@@ -245,6 +251,7 @@ def identify(
             profile=profile,
             supply_volts=supply_volts,
             marking=marking,
+            datasheet_volts=datasheet_volts,
             unique_id=unique_id,
             registers=registers,
             outside_array=outside_array,

@@ -113,15 +113,17 @@ def reconcile(
     *,
     declared_volts: float,
     supply_confirmed_by_user: bool = False,
+    datasheet_volts: tuple[float, float] | None = None,
     marking: MarkingLookup | None = None,
 ) -> ChipProfile:
     """What may be relied on for the chip that answered `jedec_id` (3 to 6 bytes).
 
     `rows` are all rows that the ID leaves open (`chipdb.table.rows_for_id`), `sfdp` the chip's own
     tables or None. `declared_volts` is what the bench supplies; `supply_confirmed_by_user` says
-    that the user read in the part's own datasheet that it takes that; `marking` is what is
-    printed on the package, looked up. Where several rows remain, only what they all say counts.
-    Opcodes in the result are those to send in its address mode.
+    that the user read in the part's own datasheet that it takes that, `datasheet_volts` is the
+    range read there; `marking` is what is printed on the package, looked up. Where several rows
+    remain, only what they all say counts. Opcodes in the result are those to send in its address
+    mode.
 
     Raises:
         ChipUntouched: marking and ID name different parts; a kind of chip that cannot be handled;
@@ -135,6 +137,7 @@ def reconcile(
         sfdp,
         declared_volts,
         confirmed_by_user=supply_confirmed_by_user,
+        datasheet_volts=datasheet_volts,
         marking=marking,
     )
     facts = _rows_for_facts(candidates, sfdp)
@@ -146,6 +149,7 @@ def reconcile(
         sfdp,
         declared_volts,
         confirmed_by_user=supply_confirmed_by_user,
+        datasheet_volts=datasheet_volts,
         marking=marking,
     )
     density, density_sources = _density(candidates, sfdp, doubts)

@@ -10,7 +10,8 @@ every source may stop a voltage, and above 2.0 V it takes one of these to allow 
   say the same;
 * the user's word that the part's own datasheet gives a range that holds the voltage.
 
-A family rule or memory allows nothing by itself.
+A family rule or memory allows nothing by itself. A range that the user read narrows what the
+others say and never widens it: a part of the 1.8 V class that shares the ID stops all the same.
 """
 
 from collections.abc import Sequence
@@ -35,22 +36,27 @@ def check_supply(
     declared_volts: float,
     *,
     confirmed_by_user: bool = False,
+    datasheet_volts: Range | None = None,
     marking: MarkingLookup | None = None,
 ) -> None:
     """Return if a chip that can be any of `rows` may stay at `declared_volts`.
 
-    `rows` empty means that the ID is not in the table. At or below 2.0 V an unknown part passes,
-    so that it can be read and recognised; that it is then kept at 1.8 V is for `agreed_supply`.
+    `rows` empty means that the ID is not in the table. `datasheet_volts` is the range that the
+    user read in the part's datasheet, `confirmed_by_user` the same without the range. At or
+    below 2.0 V an unknown part passes, so that it can be read and recognised; that it is then
+    kept at 1.8 V is for `agreed_supply`.
 
     Raises:
         ChipUntouched: the voltage is wrong for the part, or nothing good enough allows it.
     """
+    stop_by_datasheet(datasheet_volts, declared_volts)
     _stop_by_vendor_table(sfdp, declared_volts)
     stop_by_marking(marking, declared_volts)
     _stop_by_rows(rows, declared_volts)
     if declared_volts <= LOW_VOLTS_MAX:
         return
-    if _allowing_source(rows, sfdp, declared_volts, confirmed_by_user, marking) is None:
+    confirmed = confirmed_by_user or datasheet_volts is not None
+    if _allowing_source(rows, sfdp, declared_volts, confirmed, marking) is None:
         raise _nothing_allows(rows, declared_volts)
 
 
@@ -60,6 +66,7 @@ def agreed_supply(
     declared_volts: float,
     *,
     confirmed_by_user: bool = False,
+    datasheet_volts: Range | None = None,
     marking: MarkingLookup | None = None,
 ) -> tuple[Range, str]:
     """The range that all sources leave open, and the best of them: call `check_supply` first.
@@ -70,13 +77,16 @@ def agreed_supply(
     ranges = [(row.part, row.supply_volts) for row in rows if row.supply_volts is not None]
     if sfdp is not None and sfdp.supply_volts is not None:
         ranges.append(("the chip's vendor table", sfdp.supply_volts))
+    if datasheet_volts is not None:
+        ranges.append(("your word (datasheet)", datasheet_volts))
     if not ranges:
         if confirmed_by_user:
             return (declared_volts, declared_volts), "user"
         raise ChipUntouched(
             "Nothing says which supply this chip takes: it is not known to the table, and its"
             " SFDP holds no vendor table that states one.",
-            next_step="Read the marking and find the part's datasheet, then confirm the supply.",
+            next_step="Read the marking, find the part's datasheet, and say the range it gives:"
+            " --datasheet-supply 1.7-1.95, for example.",
         )
     low = max(volts[0] for _, volts in ranges)
     high = min(volts[1] for _, volts in ranges)
@@ -86,7 +96,8 @@ def agreed_supply(
             f"What is known of this chip's supply does not fit together: {listed}.",
             next_step="Read the marking on the package and give it, so that one part is left.",
         )
-    source = _allowing_source(rows, sfdp, declared_volts, confirmed_by_user, marking)
+    confirmed = confirmed_by_user or datasheet_volts is not None
+    source = _allowing_source(rows, sfdp, declared_volts, confirmed, marking)
     if source is None:
         known = [row.supply_known_from for row in rows if row.supply_known_from is not None]
         source = KnownFrom.FAMILY_RULE if KnownFrom.FAMILY_RULE in known else KnownFrom.MEMORY
@@ -109,6 +120,17 @@ def _stop_by_vendor_table(sfdp: Sfdp | None, declared_volts: float) -> None:
         f"The chip's own vendor table says {volts_text(sfdp.supply_volts)}, but the bench is"
         f" declared to supply {declared_volts:.2f} V.",
         next_step=_change_supply(sfdp.supply_volts, declared_volts),
+    )
+
+
+def stop_by_datasheet(datasheet_volts: Range | None, declared_volts: float) -> None:
+    """Raise ChipUntouched if the range that the user read does not hold what the bench supplies."""
+    if datasheet_volts is None or _holds(datasheet_volts, declared_volts):
+        return
+    raise ChipUntouched(
+        f"You read {volts_text(datasheet_volts)} in the part's datasheet, but the bench is declared"
+        f" to supply {declared_volts:.2f} V.",
+        next_step=_change_supply(datasheet_volts, declared_volts),
     )
 
 
@@ -201,8 +223,9 @@ def _nothing_allows(rows: Sequence[ChipRow], declared_volts: float) -> ChipUntou
         )
     return ChipUntouched(
         seen,
-        next_step="Give the marking printed on the chip, or confirm the supply from the part's"
-        " datasheet. Until then 1.8 V is the voltage to try first.",
+        next_step="Give the marking printed on the chip (--marking), or the range that the part's"
+        " own datasheet gives (--datasheet-supply 2.7-3.6). Until then 1.8 V is the voltage to try"
+        " first.",
     )
 
 

@@ -13,6 +13,7 @@ from flashbench.cli.options import (
     AdapterOption,
     BenchOptions,
     ClockOption,
+    DatasheetSupplyOption,
     JsonOption,
     MarkingOption,
     SupplyOption,
@@ -69,6 +70,7 @@ def check_contact(
     adapter: AdapterOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
     json: JsonOption = False,
@@ -92,6 +94,7 @@ def check_contact(
         adapter=adapter,
         supply=supply,
         marking=marking,
+        datasheet_supply=datasheet_supply,
         clock=FASTEST_HZ if clock is None else clock,
         trace=trace,
     )
@@ -129,6 +132,7 @@ def _check(
         opened,
         supply_volts=volts,
         marking=options.marking,
+        datasheet_volts=options.datasheet_supply,
         around=None if around is None else Address(around),
         progress=bars,
     )
@@ -141,7 +145,13 @@ def _watch(
 
     line = LiveLine()
     try:
-        for look in watch(opened, supply_volts=volts, marking=options.marking, good_s=good_s):
+        for look in watch(
+            opened,
+            supply_volts=volts,
+            marking=options.marking,
+            datasheet_volts=options.datasheet_supply,
+            good_s=good_s,
+        ):
             line.show(look)
             stopping.request.check()
     finally:

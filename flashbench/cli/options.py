@@ -4,12 +4,15 @@ import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import typer
 
 _CLOCK = re.compile(r"(?P<number>\d+(?:\.\d+)?)(?P<times>[kKM]?)(?:Hz)?")
 _TIMES = {"": 1, "k": 10**3, "K": 10**3, "M": 10**6}
+_VOLT_RANGE = re.compile(
+    r"(?P<low>\d+(?:[.,]\d+)?) ?[Vv]? ?(?:-|\u2013|to) ?(?P<high>\d+(?:[.,]\d+)?) ?[Vv]?"
+)
 _VOLTS = re.compile(r"(?P<number>\d+(?:[.,]\d+)?) ?[Vv]?")
 
 
@@ -33,6 +36,29 @@ def supply_volts(text: str) -> float:
     return volts
 
 
+class SupplyRange(NamedTuple):
+    """The supply a part takes, in volts."""
+
+    low: float
+    high: float
+
+
+def supply_range(text: str) -> SupplyRange:
+    """A range of supplies as datasheets give it, in volts: "2.7-3.6", "1.65 to 1.95 V"."""
+    match = _VOLT_RANGE.fullmatch(text.strip())
+    low, high = (
+        (float(match[end].replace(",", ".")) for end in ("low", "high"))
+        if match
+        else (math.nan, math.nan)
+    )
+    if not 1.0 <= low < high <= 4.0:
+        raise typer.BadParameter(
+            f"{text!r} is no range of supplies. Write both ends as the datasheet gives them, such"
+            " as 2.7-3.6."
+        )
+    return SupplyRange(low, high)
+
+
 JobArgument = Annotated[
     Path, typer.Argument(metavar="JOB", show_default=False, help="The folder of the job.")
 ]
@@ -54,6 +80,17 @@ SupplyOption = Annotated[
         show_default=False,
         help="What your bench supplies to the chip. It cannot be measured or switched from"
         " here; no pin is driven before you say it.",
+    ),
+]
+DatasheetSupplyOption = Annotated[
+    SupplyRange | None,
+    typer.Option(
+        "--datasheet-supply",
+        metavar="LOW-HIGH",
+        parser=supply_range,
+        show_default=False,
+        help="The range you read in this part's own datasheet, such as 2.7-3.6, for a chip whose"
+        " supply the table does not know. It can narrow what is known, never widen it.",
     ),
 ]
 MarkingOption = Annotated[
@@ -109,6 +146,7 @@ class BenchOptions:
 
     adapter: str | None = None
     supply: float | None = None
+    datasheet_supply: SupplyRange | None = None
     marking: str | None = None
     clock: int | None = None
     trace: Path | None = None

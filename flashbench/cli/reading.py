@@ -12,6 +12,7 @@ from flashbench.cli.options import (
     AdapterOption,
     BenchOptions,
     ClockOption,
+    DatasheetSupplyOption,
     JobArgument,
     JsonOption,
     MarkingOption,
@@ -29,6 +30,7 @@ from flashbench.cli.output import (
     the_target,
     time_text,
 )
+from flashbench.cli.strangers import naming_strangers
 from flashbench.errors import ChipUntouched, WrongCall
 
 if TYPE_CHECKING:
@@ -40,6 +42,7 @@ def identify(
     adapter: AdapterOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
     as_row: Annotated[
@@ -61,14 +64,20 @@ def identify(
       flashbench identify --supply 3.3 --as-row > row.toml
 
     First contact sends only what is safe on every chip, at 1 MHz. A part that shares its ID
-    with others is told apart by --marking.
+    with others is told apart by --marking. For a part that the table does not know, say the
+    range its own datasheet gives: --datasheet-supply 2.7-3.6.
 
     With --json: jedec_id (hex), parts, density_bytes, size_sources, supply (volts,
     known_from, declared_volts), marking, unique_id, sfdp, registers, protected, doubts,
     adapter; with --as-row also row.
     """
     options = BenchOptions(
-        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+        adapter=adapter,
+        supply=supply,
+        marking=marking,
+        datasheet_supply=datasheet_supply,
+        clock=clock,
+        trace=trace,
     )
     with command(json=json, traceback=trace is not None) as output:
         identify_at(output, options, as_row=as_row)
@@ -80,7 +89,12 @@ def identify_at(output: Output, options: BenchOptions, *, as_row: bool = False) 
     from flashbench.chip.protection import explain, protected_ranges
 
     def identified(opened: "Adapter", volts: float) -> "Identified":
-        return identify_chip(opened, supply_volts=volts, marking=options.marking)
+        return identify_chip(
+            opened,
+            supply_volts=volts,
+            marking=options.marking,
+            datasheet_volts=options.datasheet_supply,
+        )
 
     with chip_at_bench(output, options, identified) as at:
         chip, profile, registers = at.chip, at.chip.profile, at.chip.registers
@@ -99,7 +113,7 @@ def identify_at(output: Output, options: BenchOptions, *, as_row: bool = False) 
                 ("size", f"{size_text(profile.density_bytes)}, says {_sources(chip)}"),
                 (
                     "supply",
-                    f"{low:.2f} to {high:.2f} V ({profile.supply_known_from}); you declared"
+                    f"{low:.2f} to {high:.2f} V ({_known_from(chip)}); you declared"
                     f" {chip.supply_volts:g} V",
                 ),
                 ("marking", chip.marking or "not given"),
@@ -116,6 +130,13 @@ def identify_at(output: Output, options: BenchOptions, *, as_row: bool = False) 
                 *listed("doubts", profile.doubts or ("none",)),
             ]
         )
+
+
+def _known_from(chip: "Identified") -> str:
+    told = {"user": "your word"}
+    if chip.datasheet_volts is not None:
+        told["user"] = "your word (datasheet)"
+    return told.get(chip.profile.supply_known_from, chip.profile.supply_known_from)
 
 
 def _print_row(output: Output, chip: "Identified") -> None:
@@ -177,6 +198,7 @@ def dump(
     adapter: AdapterOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
     json: JsonOption = False,
@@ -196,7 +218,12 @@ def dump(
     size_proven, size_doubt, notes.
     """
     options = BenchOptions(
-        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+        adapter=adapter,
+        supply=supply,
+        marking=marking,
+        datasheet_supply=datasheet_supply,
+        clock=clock,
+        trace=trace,
     )
     with command(json=json, traceback=trace is not None) as output:
         dump_at(output, job, options, label=label, again=again)
@@ -217,8 +244,19 @@ def dump_at(
 
     def identified(opened: "Adapter", volts: float) -> "Identified":
         if existing is not None:
-            return steps.identify_for(opened, existing, supply_volts=volts, marking=options.marking)
-        return identify_chip(opened, supply_volts=volts, marking=options.marking)
+            return steps.identify_for(
+                opened,
+                existing,
+                supply_volts=volts,
+                marking=options.marking,
+                datasheet_volts=options.datasheet_supply,
+            )
+        return identify_chip(
+            opened,
+            supply_volts=volts,
+            marking=options.marking,
+            datasheet_volts=options.datasheet_supply,
+        )
 
     with ExitStack() as stack:
         existing = steps.job_to_dump_into(folder, again=again)
@@ -322,7 +360,8 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
             return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)
 
         with chip_at_bench(output, options, identified) as at:
-            held = steps.compare(at.chip, job, progress=at.progress)
+            with naming_strangers(at, job):
+                held = steps.compare(at.chip, job, progress=at.progress)
             at.progress.close()
             output.facts = {"label": job.label, **asdict(held)}
             if held.equals is not None:
@@ -337,4 +376,5 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
                         ("first at", f"{held.first_difference:08x}"),
                     ]
                 )
-            steps.demand_known(held, job)
+            with naming_strangers(at, job):
+                steps.demand_known(held, job)

@@ -14,7 +14,6 @@ from flashbench.chip.identity import Identified, identify
 from flashbench.errors import (
     AdapterError,
     ChipHalfWritten,
-    ChipUntouched,
     Interrupted,
     ReadsUnsteady,
     StrangeContents,
@@ -25,6 +24,7 @@ from flashbench.job.events import ImageSaved, WriteFinished
 from flashbench.job.folder import Job
 from flashbench.job.outcome import outcome_of
 from flashbench.job.refusals import JobDamaged, JobMissing, StepRefused
+from flashbench.job.sector_digests import keep_sectors
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write._sender import WORN_FACTOR
@@ -51,22 +51,39 @@ _STOPS: Final = (
 
 
 def identify_for(
-    adapter: Adapter, job: Job, *, supply_volts: float, marking: str | None = None
+    adapter: Adapter,
+    job: Job,
+    *,
+    supply_volts: float,
+    marking: str | None = None,
+    datasheet_volts: tuple[float, float] | None = None,
 ) -> Identified:
     """The chip on the adapter, for a job that has met it before. Raises what `identify` raises.
 
-    The job's marking counts unless another is given. An accident may have left the chip erasing:
-    it is waited for as long as the job says that its longest erase takes.
+    The job's marking counts unless another is given, and so does the range that was read in the
+    part's datasheet. An accident may have left the chip erasing: it is waited for as long as the
+    job says that its longest erase takes.
     """
+    known = job.load_chip_facts()
     if marking is None:
-        known = job.load_chip_facts().get("marking")
-        marking = known if isinstance(known, str) else None
+        printed = known.get("marking")
+        marking = printed if isinstance(printed, str) else None
     return identify(
         adapter,
         supply_volts=supply_volts,
         marking=marking,
+        datasheet_volts=datasheet_volts or _datasheet_volts(known),
         busy_ms_max=WORN_FACTOR * job.file.limits.longest_erase_ms,
     )
+
+
+def _datasheet_volts(facts: Mapping[str, object]) -> tuple[float, float] | None:
+    """The range that somebody read in the datasheet when the chip was dumped, if any."""
+    match facts.get("supply"):
+        case {"datasheet_volts": [int() | float() as low, int() | float() as high]}:
+            return float(low), float(high)
+        case _:
+            return None
 
 
 def longest_stop_s(chip: Identified) -> float:
@@ -146,7 +163,9 @@ class Dumped:
 def dump(chip: Identified, job: Job, *, progress: Progress = silent) -> Dumped:
     """Read the chip twice and back it up into `job`. Raises what the two steps raise."""
     read = read_twice(chip, keep_doubtful_in=job, progress=progress)
-    return Dumped(read=read, backup=back_up(read, job))
+    backup = back_up(read, job)
+    keep_sectors(backup.path.parent, backup.path.name, backup.image)
+    return Dumped(read=read, backup=backup)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,10 +200,13 @@ def take_in(
         StepRefused: as `demand_new_image` does, or a write is unfinished.
         ChipUntouched: the original is not as saved, or the disk refused.
     """
-    original = reload_backup(job).image
+    backup = reload_backup(job)
+    original = backup.image
     demand_new_image(job, original, image)
+    number = job.save_image(image, {**told, **change_sheet(original, image, names=names)})
+    keep_sectors(backup.path.parent, f"image-{number}.bin", image)
     return Edited(
-        number=job.save_image(image, {**told, **change_sheet(original, image, names=names)}),
+        number=number,
         sha256=screening.sha256_hex(image),
         original=original,
         image=image,

@@ -16,12 +16,14 @@ def check(
     sfdp: Sfdp | None = None,
     marking: str | None = None,
     confirmed: bool = False,
+    read: tuple[float, float] | None = None,
 ) -> None:
     check_supply(
         table.rows_for_id(bytes.fromhex(id_hex)),
         sfdp,
         volts,
         confirmed_by_user=confirmed,
+        datasheet_volts=read,
         marking=table.find_by_marking(marking) if marking is not None else None,
     )
 
@@ -139,3 +141,30 @@ def test_ranges_without_overlap_stop() -> None:
 def test_a_supply_that_nothing_states_stops() -> None:
     with pytest.raises(ChipUntouched, match="Nothing says which supply this chip takes"):
         agreed("AABBCC", 1.8)
+
+
+def test_a_range_read_in_the_datasheet_allows_what_lies_in_it() -> None:
+    check("AABBCC", 3.3, read=(2.7, 3.6))
+    check("C84017", 3.3, read=(2.7, 3.6))
+    assert agreed_supply((), None, 3.3, datasheet_volts=(2.7, 3.6)) == ((2.7, 3.6), "user")
+
+
+def test_a_range_read_in_the_datasheet_never_overrules_what_is_known() -> None:
+    with pytest.raises(ChipUntouched, match="This ID is shared"):
+        check("0120184D01", 3.3, read=(2.7, 3.6))
+    with pytest.raises(ChipUntouched, match=r"W25Q64.* takes 1\.65 to 1\.95 V"):
+        check("EF6017", 3.3, read=(2.7, 3.6))
+    with pytest.raises(ChipUntouched, match=r"vendor table says 2\.70 to 3\.60 V"):
+        check("AABBCC", 1.8, sfdp=entry("BH25Q128AS").parse(), read=(1.65, 1.95))
+
+
+def test_the_narrower_of_the_datasheet_range_and_what_is_known_counts() -> None:
+    rows = table.rows_for_id(bytes.fromhex("EF4018"))
+    volts, known_from = agreed_supply(rows, None, 3.3, datasheet_volts=(3.0, 3.45))
+    assert (volts, known_from) == ((3.0, 3.45), "datasheet")
+
+
+def test_a_datasheet_range_that_meets_nothing_known_stops() -> None:
+    rows = table.rows_for_id(bytes.fromhex("EF4018"))
+    with pytest.raises(ChipUntouched, match=r"does not fit together.*your word \(datasheet\)"):
+        agreed_supply(rows, None, 1.8, datasheet_volts=(1.65, 1.95))
