@@ -1,5 +1,6 @@
 """Units finished one by one: picture checked, erased, found blank, programmed, read back."""
 
+from collections.abc import Callable
 from typing import Final, NoReturn
 
 import numpy as np
@@ -15,7 +16,7 @@ from flashbench.job.events import OpcodeRefuted, UnitProven
 from flashbench.job.folder import Job
 from flashbench.job.unfinished import without
 from flashbench.progress import Progress
-from flashbench.safe_write._pages import PageProgrammer
+from flashbench.safe_write._pages import Page, PageProgrammer
 from flashbench.safe_write._sender import Sender
 from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.plan_units import UnitPlan
@@ -150,7 +151,12 @@ class CellWriter:
             before = bytes(self._now[start:end])
             told = before != blank and self._tells_of_larger_units(unit)
             frame = self._sender.frames.erase(kind, unit.start)
-            self._send_erase(frame, kind, f"the erase at {start:#08x}")
+            self._send_erase(
+                frame,
+                kind,
+                f"the erase at {start:#08x}",
+                meanwhile=lambda: self._programmer.prepare(self._pages_of(unit)),
+            )
             if kind.opcode not in self._opcodes_seen:
                 self._demand_neighbours(unit, kind)
             found = self._read_hoping_for(start, blank)
@@ -170,9 +176,19 @@ class CellWriter:
             ),
         )
 
-    def _send_erase(self, frame: Frame, erase: EraseKind | ChipEraseTime, where: str) -> None:
-        """Send one erase behind its write enable, and wait until the chip is idle."""
-        frames = self._sender.frames
+    def _send_erase(
+        self,
+        frame: Frame,
+        erase: EraseKind | ChipEraseTime,
+        where: str,
+        *,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Send one erase behind its write enable, and wait until the chip is idle.
+
+        The host has nothing else to do then, so `meanwhile` is called.
+        """
+        frames, time = self._sender.frames, self._plan.chip.adapter.time
         reply = self._sender.run([frames.write_enable(), frames.status(), frame, frames.status()])
         if reply[0] == 0xFF or not reply[0] & WRITE_ENABLED:
             raise ChipHalfWritten(
@@ -180,8 +196,12 @@ class CellWriter:
                 next_step="Check contact, supply and the WP# pin, then run finish or restore.",
             )
         if reply[1] & BUSY:
+            begun_s = time.now_s()
+            meanwhile()
             doing = "the chip erase" if isinstance(erase, ChipEraseTime) else "an erase"
-            self._sender.wait_idle(expected_ms=erase.ms_typ, limit_ms=erase.ms_max, doing=doing)
+            self._sender.wait_idle(
+                expected_ms=erase.ms_typ, limit_ms=erase.ms_max, doing=doing, since_s=begun_s
+            )
 
     def _tells_of_larger_units(self, unit: UnitPlan) -> bool:
         """Whether an erase of twice the size or more would show beside this unit.
@@ -254,14 +274,17 @@ class CellWriter:
             )
 
     def _program(self, unit: UnitPlan) -> None:
-        page = self._plan.chip.profile.page_size
-        pages = [
-            (start, self._plan.target[start : start + page])
+        self._programmer.program(self._pages_of(unit), idle=self._tell)
+
+    def _pages_of(self, unit: UnitPlan) -> list[Page]:
+        """The pages to program, where nothing is erased without those that are as they shall be."""
+        page, target = self._plan.chip.profile.page_size, self._plan.target
+        return [
+            (start, target[start : start + page])
             for start in unit.pages
             if unit.erase is not None
-            or self._now[start : start + page] != self._plan.target[start : start + page]
+            or self._now[start : start + page] != target[start : start + page]
         ]
-        self._programmer.program(pages, idle=self._tell)
 
 
 def _stretch(unit: UnitPlan) -> range:

@@ -42,6 +42,7 @@ class PageProgrammer:
         self._wait_us = 0.0
         self._enable = sender.frames.write_enable()
         self._look = sender.frames.status()
+        self._prepared: dict[Address, Frame] = {}
         self._attempts: dict[Address, int] = {}
 
     def program(self, pages: Sequence[Page], *, idle: Callable[[], None]) -> None:
@@ -63,12 +64,20 @@ class PageProgrammer:
                 queue.extendleft(reversed(self._send(batch, int(self._wait_us))))
             idle()
 
+    def prepare(self, pages: Sequence[Page]) -> None:
+        """Make the frames of `pages` while there is time: they are about to be programmed."""
+        wait_us = int(self._wait_us)
+        make = self._sender.frames.program
+        self._prepared = {page[0]: make(page[0], page[1], wait_us=wait_us) for page in pages}
+
     def _pages_per_run(self) -> int:
         page_s = self._wait_us / 1e6 + self._page_wire_s
         return max(1, min(PAGES_PER_RUN, int(RUN_S_MAX / page_s)))
 
     def _page_frames(self, page: Page, wait_us: int, after: Frame) -> list[Frame]:
-        program = self._sender.frames.program(page[0], page[1], wait_us=wait_us)
+        program = self._prepared.get(page[0])
+        if program is None or program.wait_us != wait_us:
+            program = self._sender.frames.program(page[0], page[1], wait_us=wait_us)
         return [self._enable, self._look, program, after]
 
     def _watch(self, page: Page, time: "ProgramTime") -> bool:

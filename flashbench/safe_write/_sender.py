@@ -55,15 +55,20 @@ class Sender:
         if self.has_sent:
             self.run([self.frames.write_disable()])
 
-    def wait_idle(self, *, expected_ms: float, limit_ms: float, doing: str) -> None:
+    def wait_idle(
+        self, *, expected_ms: float, limit_ms: float, doing: str, since_s: float | None = None
+    ) -> None:
         """Poll status register 1 until the chip is idle; first after `expected_ms`.
+
+        Both times count from `since_s`, which is now if it is not given.
 
         Raises:
             ChipHalfWritten: no answer (FFh), or still busy after twice `limit_ms`.
         """
         time = self.chip.adapter.time
-        deadline_s = time.now_s() + WORN_FACTOR * limit_ms / 1000
-        time.wait_s(expected_ms / 1000)
+        begun_s = time.now_s() if since_s is None else since_s
+        deadline_s = begun_s + WORN_FACTOR * limit_ms / 1000
+        time.wait_s(max(0.0, begun_s + expected_ms / 1000 - time.now_s()))
         while True:
             status = self.status()
             if status == 0xFF:
