@@ -1,22 +1,34 @@
 """The command that looks into an image file: `inspect`."""
 
-import hashlib
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from flashbench.cli.given_files import read_image, read_package, write_new
 from flashbench.cli.options import JsonOption
-from flashbench.cli.output import Output, bytes_text, command, listed, many, size_text
+from flashbench.cli.output import Output, command
 from flashbench.errors import CheckFailed, WrongCall
-from flashbench.wording import quoted
 
 if TYPE_CHECKING:
-    from flashbench.image.checks import Check
+    from flashbench.image.comparison import Comparison
     from flashbench.image.finds import Block
-    from flashbench.image.strap_table import StrapTable
+    from flashbench.image.inspection import Inspection
+    from flashbench.image.memory_package import MemoryPackage
+    from flashbench.image.memory_records import MemoryRecord
+    from flashbench.image.strap_table import RowChoice
 
-_NOT_LOOKED_FOR = ("UEFI firmware volumes and files", "ACPI", "SMBIOS", "GPT", "U-Boot")
+
+def offset(text: str) -> int:
+    """A place in an image as people write it: "0xa41240" or "10752576"."""
+    try:
+        place = int(text, 0)
+    except ValueError:
+        place = -1
+    if place < 0:
+        raise typer.BadParameter(f"{text!r} is no place in an image. Write 0xa41240 or 10752576.")
+    return place
 
 
 def inspect(
@@ -30,166 +42,224 @@ def inspect(
             help="An image file, such as a job's original.bin.",
         ),
     ],
+    was: Annotated[
+        Path | None,
+        typer.Option(
+            "--was",
+            metavar="PACKAGE",
+            exists=True,
+            dir_okay=False,
+            show_default=False,
+            help="The old memory package (TOML): which records fit it?",
+        ),
+    ] = None,
+    straps: Annotated[
+        str | None,
+        typer.Option(
+            "--straps",
+            metavar="BITS",
+            show_default=False,
+            help="The strap resistors as measured, most significant first, such as 010.",
+        ),
+    ] = None,
+    fitted: Annotated[
+        Path | None,
+        typer.Option(
+            "--fitted",
+            metavar="PACKAGE",
+            exists=True,
+            dir_okay=False,
+            show_default=False,
+            help="The new memory package (TOML): does a record describe it already?",
+        ),
+    ] = None,
+    compare: Annotated[
+        Path | None,
+        typer.Option(
+            "--compare",
+            metavar="OTHER",
+            exists=True,
+            dir_okay=False,
+            show_default=False,
+            help="The image of another board of this model: what is different inside blocks?",
+        ),
+    ] = None,
+    suggest_edit: Annotated[
+        Path | None,
+        typer.Option(
+            "--suggest-edit",
+            metavar="FILE",
+            dir_okay=False,
+            show_default=False,
+            help="Write an edit file to start from into FILE, which is new.",
+        ),
+    ] = None,
+    block: Annotated[
+        int | None,
+        typer.Option(
+            "--block",
+            metavar="OFFSET",
+            parser=offset,
+            show_default=False,
+            help="For which block. Default: the one with the memory record that fits.",
+        ),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Say what an image holds: private blocks, their checks, memory records.
+    """Say what an image holds: blocks, their checks, memory records.
 
     \b
       flashbench inspect board-17/round-1/original.bin
+      flashbench inspect original.bin --straps 010 --was old.toml
+      flashbench inspect original.bin --compare other-board.bin
+      flashbench inspect original.bin --straps 010 --fitted new.toml --suggest-edit edit.toml
 
     Needs no adapter and changes nothing. Blocks that nobody documented are found by lengths and
-    checks that hold together; what chance could have made is called possible.
+    checks that hold together; what chance could have made is called possible. A memory package
+    is described as in an edit file: type, known_from, attributes.
 
-    With --json: size, sha256, blocks (offset, length, signature, name, check with kind, offset
-    and holds, copy_of, unequal, confidence, readings, notes), volumes, memory, tables,
-    not_looked_for.
+    With --json: size, sha256, blocks (offset, length, signature, signature_hex, check with kind,
+    offset, holds and state, alternatives, copy_of, unequal, confidence), volumes, memory (each
+    record with its verdict, editable), tables (rows, fitting, verdict), packed, stored_digests,
+    repeated, blank, strings, board_numbers, doubts; first, compared, edit_file if asked for.
     """
-    with command(json=json) as output:
-        inspect_at(output, image)
-
-
-def inspect_at(output: Output, path: Path) -> None:
-    """What `inspect` does."""
-    from flashbench.image.memory_records import find_records
-    from flashbench.image.private_blocks import find_private_blocks
-    from flashbench.image.strap_table import find_strap_tables
-
-    data = _read(path)
-    blocks = find_private_blocks(data)
-    records = find_records(data)
-    tables = find_strap_tables(data, records)
-    sha256 = hashlib.sha256(data).hexdigest()
-    output.facts = {
-        "size": len(data),
-        "sha256": sha256,
-        "blocks": [_block_facts(data, block) for block in blocks],
-        "volumes": [],
-        "memory": [record.as_json() for record in records],
-        "tables": [_table_facts(table) for table in tables],
-        "not_looked_for": list(_NOT_LOOKED_FOR),
-    }
-    output.rows([("image", str(path)), ("size", size_text(len(data))), ("sha256", sha256)])
-    output.say()
-    _say_blocks(output, data, blocks)
-    output.say()
-    _say_memory(output, data, tables, record_count=len(records))
-    output.say()
-    output.say(f"Not looked for by this version: {', '.join(_NOT_LOOKED_FOR)}.")
-
-
-def _say_blocks(output: Output, data: bytes, blocks: tuple["Block", ...]) -> None:
-    if not blocks:
-        output.say("No private blocks were found: no header's length and check hold together.")
-        return
-    output.say(f"{many(len(blocks), 'private block')}:")
-    output.rows([(f"{block.offset:#010x}", _block_text(data, block)) for block in blocks])
-
-
-def _block_text(data: bytes, block: "Block") -> str:
-    signature = "".join(chr(byte) if 0x20 <= byte < 0x7F else "." for byte in block.signature)
-    parts = [f'{bytes_text(block.length)}, {block.signature.hex(" ")} "{signature}"']
-    parts.append(_check_text(data, block))
-    if block.copy_of is not None:
-        changed = sum(span.end - span.start for span in block.unequal)
-        told = f"in which {many(changed, 'byte')} differ" if changed else "equal"
-        parts.append(f"copy of {block.copy_of:#x}, {told}")
-    return "; ".join([*parts, block.confidence.value, *block.notes])
-
-
-def _check_text(data: bytes, block: "Block") -> str:
-    from flashbench.image.checks import judged
-
-    if block.check is None:
-        return "no check known"
-    if block.ambiguous:
-        return (
-            f"its check can be read in {len(block.alternatives) + 1} ways, so an edit file must"
-            " name it"
-        )
-    return (
-        f"{block.check.kind.value} at {block.check.offset:#x}:"
-        f" {judged(data, block.check).state.value}"
+    wanted = Wanted(
+        was=was,
+        straps=straps,
+        fitted=fitted,
+        compare=compare,
+        edit_file=suggest_edit,
+        block=block,
     )
+    with command(json=json) as output:
+        inspect_at(output, image, wanted)
 
 
-def _say_memory(
-    output: Output, data: bytes, tables: tuple["StrapTable", ...], *, record_count: int
-) -> None:
-    from flashbench.image.strap_table import choose_row, table_lines
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What is known of the board, and what is asked for besides the inspection."""
 
-    if not tables:
-        output.say("No memory records (SPD contents) were found.")
-        return
-    output.say(f"{many(record_count, 'memory record')} (SPD contents):")
-    for number, table in enumerate(tables, start=1):
-        output.rows(listed(f"table {number}", table_lines(data, choose_row(data, table))))
-        doubts = [
-            f"row {table.index_text(row.index)}: {doubt}"
-            for row in table.rows
-            if row.record is not None
-            for doubt in row.record.content.doubts
-        ]
-        if doubts:
-            output.rows(listed("doubts", doubts))
+    was: Path | None = None
+    straps: str | None = None
+    fitted: Path | None = None
+    compare: Path | None = None
+    edit_file: Path | None = None
+    block: int | None = None
 
 
-def _block_facts(data: bytes, block: "Block") -> dict[str, Any]:
-    return {
-        "offset": block.offset,
-        "length": block.length,
-        "signature": block.signature.hex(),
-        "name": block.name,
-        "check": _check_facts(data, block.check),
-        "copy_of": block.copy_of,
-        "unequal": [list(span) for span in block.unequal],
-        "confidence": block.confidence.value,
-        "readings": len(block.alternatives) + (block.check is not None),
-        "notes": list(block.notes),
-    }
+def inspect_at(output: Output, path: Path, wanted: Wanted) -> None:
+    """What `inspect` does."""
+    from flashbench.image.inspection import inspect as inspect_image
+    from flashbench.image.inspection_text import render
+    from flashbench.image.strap_table import already_described, choose_rows
 
-
-def _check_facts(data: bytes, check: "Check | None") -> dict[str, Any] | None:
-    from flashbench.image.checks import judged
-
-    if check is None:
-        return None
-    state = judged(data, check)
-    return {
-        "kind": check.kind.value,
-        "offset": check.offset,
-        "order": check.order,
-        "holds": state.holds,
-        "state": state.state.value,
-    }
-
-
-def _table_facts(table: "StrapTable") -> dict[str, Any]:
-    return {
-        "offset": table.offset,
-        "stride": table.stride,
-        "rows": [
-            {"index": row.index, "offset": row.offset, "holds_a_record": row.record is not None}
-            for row in table.rows
-        ],
-        "copies": [copy.offset for copy in table.copies],
-        "notes": list(table.notes),
-    }
-
-
-def _read(path: Path) -> bytes:
-    from flashbench.job.layout import IMAGE_BYTES_MAX
-
-    try:
-        with path.open("rb") as file:
-            data = file.read(IMAGE_BYTES_MAX + 1)
-    except OSError as error:
+    if wanted.block is not None and wanted.edit_file is None:
         raise WrongCall(
-            f"{quoted(path)} cannot be read: {error.strerror}.",
-            next_step="Name a file that you may read.",
-        ) from error
-    if not 0 < len(data) <= IMAGE_BYTES_MAX:
-        raise CheckFailed(
-            f"{quoted(path)} is {'larger than any flash image' if data else 'empty'}.",
-            next_step="Name the image of a flash chip.",
+            "--block says for which block an edit file is written.",
+            next_step="Add --suggest-edit FILE.",
         )
-    return data
+    was = None if wanted.was is None else read_package(wanted.was)
+    fitted = None if wanted.fitted is None else read_package(wanted.fitted)
+    data = read_image(path)
+    found = inspect_image(data)
+    choices = choose_rows(data, found.tables, was=was, straps=wanted.straps)
+    output.facts = found.to_json() | {"tables": [choice.to_json() for choice in choices]}
+    if fitted is not None:
+        told = [already_described(data, table, fitted) for table in found.tables]
+        output.facts["first"] = [sentence for sentence in told if sentence]
+        for sentence in output.facts["first"]:
+            output.say(f"First: {sentence}")
+    comparison = None
+    if wanted.compare is None:
+        output.rows([("image", str(path))])
+        output.block(render(found, choices))
+    else:
+        comparison = _compared(output, path, data, found, wanted.compare)
+    if wanted.edit_file is not None:
+        text = (
+            _edit_file(data, found, choices, fitted, at=wanted.block)
+            if comparison is None
+            else _edit_file_of(data, comparison, found)
+        )
+        write_new(wanted.edit_file, text)
+        output.facts["edit_file"] = str(wanted.edit_file)
+        output.say()
+        output.say(f"An edit file to start from is in {wanted.edit_file}: read it, complete it.")
+
+
+def _compared(
+    output: Output, path: Path, data: bytes, found: "Inspection", other: Path
+) -> "Comparison":
+    from flashbench.image.comparison import compare
+    from flashbench.image.comparison_text import render_comparison
+
+    second = read_image(other)
+    comparison = compare(data, second, first_inspection=found)
+    output.facts["compared"] = {"with": str(other)} | comparison.to_json()
+    output.rows([("first", str(path)), ("second", str(other))])
+    output.block(render_comparison(comparison, sizes=(len(data), len(second))))
+    return comparison
+
+
+def _edit_file_of(data: bytes, comparison: "Comparison", found: "Inspection") -> str:
+    from flashbench.image.board_difference import suggest_from_comparison
+
+    return suggest_from_comparison(data, comparison, blocks=found.blocks)
+
+
+def _edit_file(
+    data: bytes,
+    found: "Inspection",
+    choices: "tuple[RowChoice, ...]",
+    fitted: "MemoryPackage | None",
+    *,
+    at: int | None,
+) -> str:
+    from flashbench.image.suggest_edit import suggest_edit
+
+    records = _chosen_records(choices)
+    if at is not None:
+        block = next((block for block in found.blocks if block.offset == at), None)
+        if block is None:
+            raise _no_block(f"No block begins at {at:#x}.", found)
+        inside = [r for r in records if block.offset <= r.offset and r.end <= block.span.end]
+        records = inside or [
+            finding.record
+            for finding in found.memory
+            if finding.inside is None
+            and block.offset <= finding.record.offset < finding.record.end <= block.span.end
+        ]
+    else:
+        block = _block_around(records, found)
+    return suggest_edit(data, block, blocks=found.blocks, records=records, package=fitted)
+
+
+def _chosen_records(choices: "tuple[RowChoice, ...]") -> "list[MemoryRecord]":
+    """The record of each table of which exactly one row fits."""
+    rows = [choice.the_row for choice in choices]
+    return [row.record for row in rows if row is not None and row.record is not None]
+
+
+def _block_around(records: "list[MemoryRecord]", found: "Inspection") -> "Block":
+    from flashbench.image.checks import Span
+
+    if len(records) != 1:
+        raise _no_block(
+            f"{len(records) or 'No'} memory records fit what was said, so for which block the edit"
+            " file is meant is open.",
+            found,
+        )
+    (record,) = records
+    around = [b for b in found.blocks if b.span.contains(Span(record.offset, record.end))]
+    if not around:
+        raise _no_block(f"The record at {record.offset:#x} lies in no recognised block.", found)
+    return min(around, key=lambda block: block.length)
+
+
+def _no_block(seen: str, found: "Inspection") -> CheckFailed:
+    places = ", ".join(f"{block.offset:#x}" for block in found.blocks[:8])
+    return CheckFailed(
+        seen,
+        next_step="Say which package was fitted and what the straps read (--was, --straps), or"
+        f" name a block with --block{f': {places}' if places else ''}.",
+    )

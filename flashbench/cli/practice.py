@@ -12,11 +12,13 @@ from typing import Annotated, Final
 import typer
 
 from flashbench.cli.bag import label_end
-from flashbench.cli.editing import edit_at
+from flashbench.cli.editing import edit_by_file_at
+from flashbench.cli.inspecting import Wanted, inspect_at
 from flashbench.cli.job_commands import next_at
 from flashbench.cli.options import BenchOptions, JsonOption
 from flashbench.cli.output import COLUMNS, Output, command
 from flashbench.cli.reading import dump_at, identify_at, verify_at
+from flashbench.cli.report import report_at
 from flashbench.cli.writing import finish_at, restore_at, write_at
 from flashbench.errors import WrongCall
 from flashbench.wording import quoted
@@ -45,9 +47,10 @@ def practice(
       flashbench practice
       flashbench practice practice
 
-    Dump, edit, write, verify, then a power cut in the middle of a write and the way out of
-    it. The adapter and the chip are models; everything between command line and USB is the
-    program itself. The folder keeps the bench, so that you can go on by hand.
+    Dump, inspect, edit, write, verify, then a power cut in the middle of a write and the way
+    out of it, and the report. The adapter and the chip are models; everything between command
+    line and USB is the program itself. The folder keeps the bench, so that you can go on by
+    hand.
 
     With --json: folder, bench, job, and steps (command, exit_status, result).
     """
@@ -84,7 +87,9 @@ class _Practice:
         self._demo = DEMO
         self._bench = folder / "bench"
         self._job = folder / "job"
-        self._edited = folder / "new.bin"
+        self._old_package = folder / "old-package.toml"
+        self._new_package = folder / "new-package.toml"
+        self._edit_file = folder / "edit.toml"
         self._options = BenchOptions(adapter=f"rehearsal:{self._bench}", supply=3.3)
         self._bag = label_end(DEMO.label)
         self._steps: list[dict[str, object]] = []
@@ -99,7 +104,15 @@ class _Practice:
     def run(self) -> None:
         """All steps in order; the first that does not end as it should is the last."""
         self._set_up()
-        parts = (self._dump, self._edit, self._write, self._have_an_accident, self._recover)
+        parts = (
+            self._dump,
+            self._inspect,
+            self._edit,
+            self._write,
+            self._have_an_accident,
+            self._recover,
+            self._report,
+        )
         for part in parts:
             part()
             if self._output.status:
@@ -140,26 +153,64 @@ class _Practice:
             lambda output: dump_at(output, self._job, marked, label=self._demo.label),
         )
 
-    def _edit(self) -> None:
-        from flashbench.rehearsal.demo_board import demo_edited_image
-
-        original = (self._job / "round-1" / "original.bin").read_bytes()
-        self._edited.write_bytes(demo_edited_image(original))
+    def _inspect(self) -> None:
+        self._old_package.write_text(self._demo.old_package_toml)
+        self._new_package.write_text(self._demo.new_package_toml)
         self._tell(
             3,
-            f"Somebody has edited a copy, {quoted(self._edited)}: the memory record that"
-            f" the straps {self._demo.straps} choose, in both copies of its block, and the"
-            " blocks' check sums. The job takes it in and shows what it changes.",
+            "Which bytes describe the memory? Nobody documented this board's blocks: they are"
+            " found by lengths and checks that hold together. Of the memory records in them the"
+            f" board uses one, which strap resistors choose: measured, they read"
+            f" {self._demo.straps}. What is known of the old and the new package stands in two"
+            " files; of the new one:",
+        )
+        self._output.say()
+        self._output.block(self._demo.new_package_toml)
+        original = self._job / "round-1" / "original.bin"
+        wanted = Wanted(
+            was=self._old_package,
+            straps=self._demo.straps,
+            fitted=self._new_package,
+            edit_file=self._edit_file,
         )
         self._do(
-            ["edit", str(self._job), "--from-image", str(self._edited)],
-            lambda output: edit_at(output, self._job, from_image=self._edited),
+            [
+                "inspect", str(original),
+                "--was", str(self._old_package), "--straps", self._demo.straps,
+                "--fitted", str(self._new_package), "--suggest-edit", str(self._edit_file),
+            ],
+            lambda output: inspect_at(output, original, wanted),
+            at_the_bench=False,
+        )  # fmt: skip
+
+    def _edit(self) -> None:
+        self._answer_what_no_record_says()
+        self._tell(
+            4,
+            "The edit file says how the block is recognised, how many copies there are, and which"
+            f" package was fitted, {self._demo.new_part}. What no memory record can say was looked"
+            " at on the board and is answered in it. The bytes are computed, each with its reason;"
+            " both copies get them, and their checks are recomputed.",
+        )
+        self._do(
+            ["edit", str(self._job), str(self._edit_file)],
+            lambda output: edit_by_file_at(output, self._job, edit_file=self._edit_file),
             at_the_bench=False,
         )
 
+    def _answer_what_no_record_says(self) -> None:
+        """As a person would in an editor: the practice board needs nothing of it but the straps."""
+        text = self._edit_file.read_text().replace('"don\'t know"', '"not needed"')
+        about = f"{self._demo.board}: {self._demo.new_part} for {self._demo.old_part}"
+        text = text.replace('straps = "not needed"', 'straps = "done"')
+        text = text.replace(
+            'about = ""', f'about = "{about}"\npackages_on_board = {self._demo.packages_on_board}'
+        )
+        self._edit_file.write_text(text)
+
     def _write(self) -> None:
         self._tell(
-            4,
+            5,
             "Write it. The chip must still hold what was dumped; what will change is shown; then"
             " units are erased, found blank, programmed and read back one by one, and at the end"
             " everything is read again. (--label is the end of what stands on the bag, --yes the"
@@ -169,7 +220,7 @@ class _Practice:
             ["write", str(self._job), "--label", self._bag, "--yes"],
             lambda output: write_at(output, self._job, self._options, label=self._bag, yes=True),
         )
-        self._tell(5, "What does the chip hold now? This only reads.")
+        self._tell(6, "What does the chip hold now? This only reads.")
         self._do(
             ["verify", str(self._job)],
             lambda output: verify_at(output, self._job, self._options),
@@ -183,7 +234,7 @@ class _Practice:
             at_operation = bench.chip.operation_number + _PAGES_BEFORE_THE_ACCIDENT
         arm(self._bench, [LosePower(at_operation=at_operation)])
         self._tell(
-            6,
+            7,
             "An accident. Say the customer wants the old memory back, and the power fails while"
             " the original is being written: the unit is erased, a page half programmed.",
         )
@@ -195,20 +246,28 @@ class _Practice:
         arm(self._bench, [])
 
     def _recover(self) -> None:
-        self._tell(7, "The power is back. One command says where the job stands.")
+        self._tell(8, "The power is back. One command says where the job stands.")
         self._do(
             ["next", str(self._job)],
             lambda output: next_at(output, self._job),
             at_the_bench=False,
         )
         self._tell(
-            8,
+            9,
             "On to the new image (restore would lead back to the original). What is found is"
             " kept, explained page by page, and the unit that was under way is erased again.",
         )
         self._do(
             ["finish", str(self._job), "--yes"],
             lambda output: finish_at(output, self._job, self._options, yes=True),
+        )
+
+    def _report(self) -> None:
+        self._tell(10, "A page for the customer and one for the shelf, out of the job's folder.")
+        self._do(
+            ["report", str(self._job)],
+            lambda output: report_at(output, self._job),
+            at_the_bench=False,
         )
 
     def _say_what_next(self) -> None:

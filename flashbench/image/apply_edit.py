@@ -13,7 +13,8 @@ from flashbench.errors import CheckFailed
 from flashbench.image.change_sheet import NamedRange, changed_ranges
 from flashbench.image.checks import Check, CheckState, Span, judged, with_repaired
 from flashbench.image.edit_file import BlockEdit, BytesEdit, EditFile, MemoryRecordEdit, refused
-from flashbench.image.memory_edit import Answer, MemoryEdit, Unsaid, compute_edit
+from flashbench.image.memory_edit import Answer, MemoryEdit, Unsaid, compute_edit, double_capacity
+from flashbench.image.stored_digests import StoredDigest
 
 _SHOWN = 8  # places listed in one sentence
 
@@ -78,11 +79,18 @@ class _Copy:
         return f"{self.edit.name} at {self.offset:#x}"
 
 
-def apply_edit(image: bytes, edit: EditFile, *, other_checks: Sequence[Check] = ()) -> EditResult:
+def apply_edit(
+    image: bytes,
+    edit: EditFile,
+    *,
+    other_checks: Sequence[Check] = (),
+    digests: Sequence[StoredDigest] = (),
+) -> EditResult:
     """`image` with the edit made in every copy of every block, and their checks recomputed.
 
     `other_checks` are further checks known of this image (of firmware volumes, of enclosing
-    structures): those that are right must stay right. Raises `CheckFailed` and makes nothing if
+    structures): those that are right must stay right. `digests` are those stored in this image:
+    what they cover may change only with them. Raises `CheckFailed` and makes nothing if
     a copy is missing, bytes are not as expected, changes overlap or a check would break;
     `CopiesDiffer` if copies are unequal; `AnswerNeeded` as `compute_edit` does.
     """
@@ -102,6 +110,7 @@ def apply_edit(image: bytes, edit: EditFile, *, other_checks: Sequence[Check] = 
         raise refused(f"Its checks cannot be recomputed: {error}.") from error
     _prove_blocks(repaired, copies)
     _prove_checks(image, repaired, other_checks)
+    _prove_digests(repaired, digests)
     _prove_ranges(image, repaired, changes, checks)
     return EditResult(
         image=repaired,
@@ -217,6 +226,8 @@ def _memory_edit(image: bytes, copy: _Copy, record: MemoryRecordEdit) -> MemoryE
             next_step="This is another image, or one that is edited already: check which dump"
             " the edit file was made for. The image was not changed.",
         )
+    if record.package is None:
+        return double_capacity(stored, record.twice_by, wrong_crc=record.wrong_crc)
     return compute_edit(stored, record.package, wrong_crc=record.wrong_crc)
 
 
@@ -268,6 +279,18 @@ def _prove_checks(image: bytes, repaired: bytes, others: Sequence[Check]) -> Non
                 f"It would break the check ({check.kind.value}) at {check.offset:#x}, which covers"
                 f" {covers} and is right now: name that check in the block's checks, or as a"
                 " block of its own."
+            )
+
+
+def _prove_digests(repaired: bytes, digests: Sequence[StoredDigest]) -> None:
+    for stored in digests:
+        name = stored.algorithm.lower().replace("-", "")
+        value = hashlib.new(name, repaired[slice(*stored.covers)]).digest()
+        if not repaired.startswith(value, stored.offset):
+            raise refused(
+                f"The {stored.algorithm} of {stored.covers.start:#x} to {stored.covers.end:#x} is"
+                f" stored at {stored.offset:#x} and would no longer fit. If nothing signs it, name"
+                f" its new value as a [[place]]: {value.hex(' ')}."
             )
 
 

@@ -11,8 +11,11 @@ from dataclasses import dataclass
 from enum import Enum
 
 from flashbench.image.checks import Span
+from flashbench.image.identity import text_starts
+from flashbench.image.stored_digests import places_beginning_like
 
 NUMBERS_MAX = 1024
+_TEXT = re.compile(rb"[\x20-\x7e]+")
 
 
 class NumberKind(Enum):
@@ -53,30 +56,40 @@ _PATTERNS = (
 
 def find_board_numbers(image: bytes) -> tuple[BoardNumber, ...]:
     """Every number found, ascending; at most `NUMBERS_MAX` written ones and their raw repeats."""
-    written = [
-        BoardNumber(kind=kind, span=Span(*match.span(group)), text=_text(match.group(group)))
-        for kind, pattern in _PATTERNS
-        for match in _first(pattern.finditer(image))
-        for group in (1 if kind is NumberKind.SERIAL else 0,)
-    ]
-    raw: dict[Span, BoardNumber] = {}
+    written = [number for _, number in zip(range(NUMBERS_MAX), _written(image), strict=False)]
+    forms: dict[bytes, BoardNumber] = {}
     for number in written:
         for form in _raw_forms(number):
-            start = image.find(form)
-            while start != -1 and len(raw) < NUMBERS_MAX:
-                span = Span(start, start + len(form))
-                raw[span] = BoardNumber(kind=number.kind, span=span, text=number.text)
-                start = image.find(form, span.end)
+            forms.setdefault(form, number)
+    raw: dict[Span, BoardNumber] = {}
+    for place in places_beginning_like(image, {form[:4] for form in forms}):
+        for size in _RAW_SIZES:
+            found = forms.get(image[place : place + size])
+            if found is not None and len(raw) < NUMBERS_MAX:
+                span = Span(place, place + size)
+                raw[span] = BoardNumber(kind=found.kind, span=span, text=found.text)
     return tuple(sorted([*written, *raw.values()], key=lambda number: number.span))
 
 
-def _first(matches: Iterator[re.Match[bytes]]) -> Iterator[re.Match[bytes]]:
-    for _, match in zip(range(NUMBERS_MAX), matches, strict=False):
-        yield match
+def _written(image: bytes) -> Iterator[BoardNumber]:
+    """The numbers in print. No form is shorter than the texts that are looked at."""
+    for start in text_starts(image):
+        text = _TEXT.match(image, start)
+        if text is None:
+            continue
+        for kind, pattern in _PATTERNS:
+            for match in pattern.finditer(image, *text.span()):
+                group = 1 if kind is NumberKind.SERIAL else 0
+                yield BoardNumber(
+                    kind=kind, span=Span(*match.span(group)), text=_text(match.group(group))
+                )
 
 
 def _text(data: bytes) -> str:
     return data.decode("ascii")
+
+
+_RAW_SIZES = (6, 16)  # of an address, of a UUID
 
 
 def _raw_forms(number: BoardNumber) -> tuple[bytes, ...]:

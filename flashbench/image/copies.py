@@ -55,19 +55,36 @@ def _rows(data: bytes, blocks: Sequence[Block]) -> Iterator[list[Block]]:
         yield row
 
 
-def _split_repeats(data: bytes, rows: Iterator[list[Block]]) -> Iterator[list[Block]]:
-    """Copies that lie one behind the other make one long row: take it apart."""
+def _split_repeats(data: bytes, found: Iterator[list[Block]]) -> Iterator[list[Block]]:
+    """Copies that lie one behind the other make one long row: take it apart.
+
+    Not where the row as a whole has a better copy elsewhere: then it is blocks that look alike,
+    mostly blank ones, and not copies.
+    """
+    rows = list(found)
     for row in rows:
         size = len(row)
         for period in range(1, size // 2 + 1):
-            if size % period == 0 and all(
-                _alike(data, row[index], row[index % period]) >= ALIKE_IN_ROW
-                for index in range(period, size)
-            ):
+            if size % period:
+                continue
+            shares = [
+                _alike(data, row[index], row[index % period]) for index in range(period, size)
+            ]
+            if min(shares) >= ALIKE_IN_ROW and _best_elsewhere(data, row, rows) <= min(shares):
                 size = period
                 break
         for start in range(0, len(row), size):
             yield row[start : start + size]
+
+
+def _best_elsewhere(data: bytes, row: list[Block], rows: Rows) -> float:
+    """How much of `row` is equal in the row that is most like it; 0 if none is."""
+    best = 0.0
+    for other in rows:
+        if other is not row and len(other) == len(row):
+            shares = [_alike(data, one, two) for one, two in zip(row, other, strict=True)]
+            best = max(best, min(shares))
+    return best
 
 
 def _alike(data: bytes, one: Block, other: Block) -> float:

@@ -6,6 +6,7 @@ expects to find, each block how it is recognised and how many copies there are.
 
     flashbench_edit = 1
     about = "Board WF2, 2 GB packages replaced by 4 GB"
+    packages_on_board = 2             # for the capacity of the board; may be left out
 
     [[block]]
     name = "memory table"
@@ -36,6 +37,9 @@ expects to find, each block how it is recognised and how many copies there are.
       wrong_crc = "keep"              # only if the stored CRC was wrong: "keep" or "recompute"
       [block.memory.package]          # as flashbench.image.memory_package describes it
       part = "..."
+      # or, instead of the package:
+      twice_by = "larger dies"        # twice the capacity, and in which way; "don't know" shows
+                                      # the bytes of each way and refuses
 
     [[place]]                         # bytes outside every block; positions are the image's own
     at = 524288
@@ -56,7 +60,7 @@ import msgspec
 
 from flashbench.errors import CheckFailed
 from flashbench.image.checks import Check, CheckKind, Order, Span
-from flashbench.image.memory_edit import Answer, Unsaid, WrongCrc
+from flashbench.image.memory_edit import Answer, Doubling, Unsaid, WrongCrc
 from flashbench.image.memory_package import MemoryPackage, parse_package
 
 FORMAT = 1
@@ -81,11 +85,13 @@ class BytesEdit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MemoryRecordEdit:
-    """The SPD content at `at` shall describe `package`."""
+    """The SPD content at `at` shall describe `package`, or, where that is None, twice as much
+    as it does, reached by `twice_by` (None: nobody knows in which way)."""
 
     at: int
     length: int
-    package: MemoryPackage
+    package: MemoryPackage | None
+    twice_by: Doubling | None = None
     expect_sha256: str | None = None
     wrong_crc: WrongCrc | None = None
 
@@ -124,11 +130,13 @@ class EditFile:
     blocks: tuple[BlockEdit, ...]
     places: tuple[BytesEdit, ...] = ()
     answers: Mapping[Unsaid, Answer]
+    packages_on_board: int | None = None
 
 
 class _Document(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
     flashbench_edit: int
     about: str = ""
+    packages_on_board: Annotated[int, msgspec.Meta(ge=1, le=64)] | None = None
     block: list["_Block"] = []
     place: list["_Change"] = []
     answers: dict[str, str] = {}
@@ -173,7 +181,8 @@ class _Memory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
     length: Annotated[int, msgspec.Meta(ge=128, le=1024)]
     expect_sha256: str | None = None
     wrong_crc: WrongCrc | None = None
-    package: dict[str, Any]
+    package: dict[str, Any] | None = None
+    twice_by: str | None = None
 
 
 def parse_edit(text: str) -> EditFile:
@@ -194,6 +203,7 @@ def parse_edit(text: str) -> EditFile:
         blocks=tuple(_block(i, block) for i, block in enumerate(document.block, start=1)),
         places=tuple(_bytes_edit(f"place {place.at:#x}", place) for place in document.place),
         answers=_answers(document.answers),
+        packages_on_board=document.packages_on_board,
     )
     if not edit.places and not any(block.changes or block.memories for block in edit.blocks):
         raise refused("It changes nothing.")
@@ -298,13 +308,28 @@ def _memory(name: str, memory: _Memory, has_check: bool) -> MemoryRecordEdit:
             f"{name} has no check, so its memory change must say expect_sha256 of the stored"
             " SPD content."
         )
+    if (memory.package is None) == (memory.twice_by is None):
+        raise refused(f"The memory change of {name} names the fitted package, or says twice_by.")
     return MemoryRecordEdit(
         at=memory.at,
         length=memory.length,
-        package=parse_package(memory.package),
+        package=None if memory.package is None else parse_package(memory.package),
+        twice_by=_way(memory.twice_by),
         expect_sha256=memory.expect_sha256,
         wrong_crc=memory.wrong_crc,
     )
+
+
+def _way(given: str | None) -> Doubling | None:
+    if given in (None, Answer.UNKNOWN.value):
+        return None
+    try:
+        return Doubling(given)
+    except ValueError as error:
+        choices = ", ".join(f'"{way.value}"' for way in Doubling)
+        raise refused(
+            f'twice_by is one of {choices}, or "{Answer.UNKNOWN.value}" to see the bytes of each.'
+        ) from error
 
 
 def _answers(given: Mapping[str, str]) -> dict[Unsaid, Answer]:

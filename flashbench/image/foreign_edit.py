@@ -7,7 +7,7 @@ named in an edit file, and a board keeps its own numbers unless that is said, to
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from flashbench.image.edit_file import BytesEdit
 from flashbench.image.finds import Block
 
 OUTSIDE_MAX = 64 * 1024
+LISTED_MAX = 200  # changed ranges written out
 _SHOWN = 8
 
 
@@ -29,6 +30,7 @@ class ForeignChange:
     span: Span
     block: Block | None
     is_check: bool  # of stored check bytes only
+    inside: str = ""  # the name of the smallest known place it lies in, besides its block
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +73,11 @@ class ForeignEdit:
 
     def lines(self) -> tuple[str, ...]:
         """The findings as text."""
-        lines = [f"{_extent(change.span)}: {_place(change)}" for change in self.changes]
+        lines = [
+            f"{_extent(change.span)}: {_place(change)}" for change in self.changes[:LISTED_MAX]
+        ]
+        if len(self.changes) > LISTED_MAX:
+            lines.append(f"{len(self.changes) - LISTED_MAX} more changed ranges are not listed.")
         for group in self.groups:
             lines.append(_group_line(group))
         lines += [
@@ -86,11 +92,14 @@ class ForeignEdit:
         return tuple(lines)
 
 
-def explain_foreign(original: bytes, edited: bytes, blocks: Sequence[Block]) -> ForeignEdit:
+def explain_foreign(
+    original: bytes, edited: bytes, blocks: Sequence[Block], *, places: Sequence[NamedRange] = ()
+) -> ForeignEdit:
     """What differs between this board's dump and an image edited elsewhere.
 
-    `blocks` are those found in `original`. Raises `CheckFailed` if the sizes differ, or if more
-    than `OUTSIDE_MAX` bytes outside recognised blocks do: then it is another board's image.
+    `blocks` are those found in `original`, `places` further stretches of it with their names.
+    Raises `CheckFailed` if the sizes differ, or if more than `OUTSIDE_MAX` bytes outside
+    recognised blocks do: then it is another board's image.
     """
     if len(original) != len(edited):
         raise CheckFailed(
@@ -107,7 +116,9 @@ def explain_foreign(original: bytes, edited: bytes, blocks: Sequence[Block]) -> 
             " image would replace its numbers and keys.",
         )
     changes = tuple(
-        change for changed in changed_ranges(original, edited) for change in _cut(changed, blocks)
+        replace(change, inside=_named_place(change.span, places))
+        for changed in changed_ranges(original, edited)
+        for change in _cut(changed, blocks)
     )
     return ForeignEdit(
         original=original,
@@ -201,8 +212,9 @@ def take_in(
     named: Sequence[BytesEdit] = (),
     carry: bool = False,
     own_numbers: bool = False,
+    repair: bool = True,
 ) -> bytes:
-    """The image to write: the edited one, with what was offered and accepted, checks repaired.
+    """The image to write: the edited one, with what was offered and accepted.
 
     `named` are the places of an edit file; each change outside recognised blocks, and each
     number of this board that changes, has to be one of them. Raises `CheckFailed` otherwise, and
@@ -211,7 +223,8 @@ def take_in(
     image = carry_into_copies(foreign) if carry else foreign.edited
     if own_numbers:
         image = keep_own_numbers(foreign, image)
-    image = repair_checks(foreign, image)
+    if repair:
+        image = repair_checks(foreign, image)
     _refuse_unnamed(foreign, image, named)
     return image
 
@@ -244,6 +257,14 @@ def _refuse_unnamed(foreign: ForeignEdit, image: bytes, named: Sequence[BytesEdi
             f"This board's own numbers would be lost: {listed}.",
             next_step="Keep this board's own numbers, or name each new one as a [[place]].",
         )
+
+
+def unnamed_changes(foreign: ForeignEdit, named: Sequence[BytesEdit] = ()) -> tuple[Span, ...]:
+    """The changes outside every recognised block that no place of an edit file names."""
+    spans = [place.span for place in named]
+    return tuple(
+        span for span in foreign.outside if not _is_named(foreign, foreign.edited, span, spans)
+    )
 
 
 def _is_named(foreign: ForeignEdit, image: bytes, span: Span, named: list[Span]) -> bool:
@@ -326,12 +347,26 @@ def _is_right(image: bytes, check: Check) -> bool:
     return judged(image, check).state is CheckState.RIGHT
 
 
+def _named_place(span: Span, places: Sequence[NamedRange]) -> str:
+    """The name of the smallest place around `span`, with the position in it."""
+    around = [
+        place
+        for place in places
+        if place.offset <= span.start and span.end <= place.offset + place.length
+    ]
+    if not around:
+        return ""
+    smallest = min(around, key=lambda place: place.length)
+    return f"{smallest.name}, its byte {span.start - smallest.offset}"
+
+
 def _place(change: ForeignChange) -> str:
+    inside = f" ({change.inside})" if change.inside else ""
     if change.block is None:
-        return "outside every recognised block"
+        return f"outside every recognised block{inside}"
     what = "stored check of " if change.is_check else ""
-    inside = change.span.start - change.block.offset
-    return f"{what}{change.block.name} at {change.block.offset:#x}, byte {inside}"
+    at = change.span.start - change.block.offset
+    return f"{what}{change.block.name} at {change.block.offset:#x}, byte {at}{inside}"
 
 
 def _extent(span: Span) -> str:

@@ -48,7 +48,7 @@ def identity_strings(data: bytes) -> tuple[IdentityString, ...]:
 
 def _telling_texts(data: bytes) -> Iterator[tuple[Span, str]]:
     for pattern, width in ((_TEXT, 1), (_WIDE_TEXT, 2)):
-        for start in _run_starts(data, width):
+        for start in text_starts(data, width):
             match = pattern.match(data, start)
             if match is None:
                 continue
@@ -57,7 +57,7 @@ def _telling_texts(data: bytes) -> Iterator[tuple[Span, str]]:
                 yield Span(*match.span()), plain.decode("ascii").strip()
 
 
-def _run_starts(data: bytes, width: int) -> list[int]:
+def text_starts(data: bytes, width: int = 1) -> list[int]:
     """Where `TEXT_MIN` printable characters of 1 or 2 bytes begin, not within a longer run."""
     here = np.frombuffer(data, np.uint8)
     starts: list[int] = []

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any
 
+from flashbench.image.board_numbers import BoardNumber, find_board_numbers
+from flashbench.image.change_sheet import NamedRange
 from flashbench.image.checks import Check, CheckState, Span
 from flashbench.image.copies import with_copies
 from flashbench.image.finds import Block, Confidence, FirmwareFile, Volume
@@ -28,6 +30,7 @@ from flashbench.image.regions import (
     repeated_regions,
 )
 from flashbench.image.stored_digests import StoredDigest, find_stored_digests
+from flashbench.image.strap_table import StrapTable, find_strap_tables
 from flashbench.image.unpacking import PackedPart, unpack_all
 from flashbench.image.windows import Repeats
 
@@ -73,12 +76,55 @@ class Inspection:
     blocks: tuple[Block, ...]
     volumes: tuple[Volume, ...]
     memory: tuple[MemoryFinding, ...]
+    tables: tuple[StrapTable, ...]  # of the records that do not lie in compressed data
     packed: tuple[PackedFinding, ...]
     digests: tuple[StoredDigest, ...]
     repeated: tuple[RepeatedRegion, ...]
     blank: tuple[BlankRegion, ...]
     strings: tuple[IdentityString, ...]
+    numbers: tuple[BoardNumber, ...]
     doubts: tuple[str, ...]
+
+    @property
+    def sure_blocks(self) -> tuple[Block, ...]:
+        """The blocks without those that are only possible."""
+        return tuple(b for b in self.blocks if b.confidence is not Confidence.POSSIBLE)
+
+    @property
+    def checks(self) -> tuple[Check, ...]:
+        """Every check that an edit must not break; ambiguous readings are not among them."""
+        blocks = [block for block in self.sure_blocks if not block.ambiguous]
+        files = [file for volume in self.volumes for file in volume.files]
+        return (
+            *(check for block in blocks for check in block.checks),
+            *(volume.check for volume in self.volumes),
+            *(file.header_check for file in files),
+            *(file.data_check for file in files),
+            *(finding.record.crc for finding in self.memory if finding.inside is None),
+        )
+
+    @property
+    def places(self) -> tuple[NamedRange, ...]:
+        """Names for stretches that are no blocks: volumes, their files, packed parts, records."""
+        named = [(v.span, f"firmware volume at {v.offset:#x}") for v in self.volumes]
+        for volume in self.volumes:
+            named += [
+                (Span(file.offset, file.offset + file.length), f"firmware file {file.guid}")
+                for file in volume.files
+            ]
+        named += [
+            (one.part.span, f"{one.part.form} data at {one.part.span.start:#x}")
+            for one in self.packed
+        ]
+        named += [
+            (Span(one.record.offset, one.record.end), f"SPD content at {one.record.offset:#x}")
+            for one in self.memory
+            if one.inside is None
+        ]
+        return tuple(
+            NamedRange(offset=span.start, length=span.end - span.start, name=name)
+            for span, name in named
+        )
 
     def to_json(self) -> dict[str, Any]:
         """Plain dicts and lists; offsets and lengths in bytes, offsets from the image's start."""
@@ -88,6 +134,7 @@ class Inspection:
             "blocks": [block_json(block) for block in self.blocks],
             "volumes": [volume_json(volume) for volume in self.volumes],
             "memory": [_memory_json(finding) for finding in self.memory],
+            "tables": [table.to_json() for table in self.tables],
             "packed": [_packed_json(finding) for finding in self.packed],
             "stored_digests": [
                 {"algorithm": one.algorithm, "offset": one.offset, "covers": list(one.covers)}
@@ -111,6 +158,10 @@ class Inspection:
                 for region in self.blank
             ],
             "strings": [{"offset": one.span.start, "text": one.text} for one in self.strings],
+            "board_numbers": [
+                {"kind": one.kind.value, "offset": one.span.start, "text": one.text}
+                for one in self.numbers
+            ],
             "doubts": list(self.doubts),
         }
 
@@ -125,23 +176,27 @@ def inspect(data: bytes) -> Inspection:
         packed = tuple(_look_into(part) for part in unpack_all(data, volumes))
         records = find_records(data)
         strings = identity_strings(data)
+        numbers = find_board_numbers(data)
         repeats = repeats_later.result()
     private = find_private_blocks(data, known=_known_spans(volumes, known, packed), repeats=repeats)
     blocks = _with_copies(data, (*known, *private))
     spans = (*(block.span for block in blocks), *(volume.span for volume in volumes))
     digests = find_stored_digests(data, spans)
     memory = _memory(data, records, blocks, volumes, packed, digests)
+    here = [finding.record for finding in memory if finding.inside is None]
     return Inspection(
         size=len(data),
         sha256=sha256,
         blocks=blocks,
         volumes=volumes,
         memory=memory,
+        tables=find_strap_tables(data, here),
         packed=packed,
         digests=digests,
         repeated=repeated_regions(data, repeats),
         blank=blank_regions(data),
         strings=strings,
+        numbers=numbers,
         doubts=tuple(_doubts(data, blocks, packed)),
     )
 

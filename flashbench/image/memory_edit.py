@@ -40,6 +40,20 @@ class AnswerNeeded(CheckFailed):
     """The edit is possible in more than one way, and only the technician knows which."""
 
 
+class WayNeeded(AnswerNeeded):
+    """Twice the capacity, and nobody said in which way. `ways` has a line for each."""
+
+    def __init__(self, ways: tuple[str, ...]) -> None:
+        self.ways = ways
+        super().__init__(
+            "Twice the capacity can be reached in several ways, with other SPD bytes for each: "
+            + "; ".join(ways)
+            + ".",
+            next_step="Find out from the marking and the data sheet which way the fitted package"
+            " goes, and name it; nothing is chosen for you.",
+        )
+
+
 class WrongCrc(Enum):
     """What to do with a CRC that was wrong before the edit."""
 
@@ -196,7 +210,7 @@ def double_capacity(
 ) -> MemoryEdit:
     """The edit for twice the capacity, reached in the way `how`.
 
-    Raises `AnswerNeeded` with the bytes of each way if `how` is None: capacity alone does not
+    Raises `WayNeeded` with the bytes of each way if `how` is None: capacity alone does not
     decide them. Raises `CheckFailed` as `compute_edit` does.
     """
     if how is not None:
@@ -205,16 +219,11 @@ def double_capacity(
     offers = []
     for way, edit in ways_to_double(content, wrong_crc=wrong_crc).items():
         if isinstance(edit, CheckFailed):
-            offers.append(f"  {way.value}: {edit.seen}")
+            offers.append(f"{way.value}: {edit.seen.rstrip('.')}")
         else:
             changed = ", ".join(f"{c.at}: {c.old:02x} > {c.new:02x}" for c in edit.changes)
-            offers.append(f"  {way.value}: {changed or 'no byte changes'}")
-    raise AnswerNeeded(
-        "Twice the capacity can be reached in several ways, with other bytes for each:\n"
-        + "\n".join(offers),
-        next_step="Find out from the marking and the data sheet which way the fitted package"
-        " goes, and name it; nothing is chosen for you.",
-    )
+            offers.append(f"{way.value}: {changed or 'no byte changes'}")
+    raise WayNeeded(tuple(offers))
 
 
 def package_described(content: SpdContent) -> MemoryPackage:

@@ -38,7 +38,7 @@ def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredD
             digest = hashlib.new(algorithm, view[slice(*span)]).digest()
             wanted.setdefault(digest, []).append((algorithm.upper().replace("SHA", "SHA-"), span))
     found = []
-    for offset in _places_beginning_like(data, {digest[:4] for digest in wanted}):
+    for offset in places_beginning_like(data, {digest[:4] for digest in wanted}):
         for size in (20, 32, 48, 64):
             # Equal copies have one digest.
             for algorithm, span in wanted.get(data[offset : offset + size], ()):
@@ -46,7 +46,7 @@ def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredD
     return tuple(found)
 
 
-def _places_beginning_like(data: bytes, heads: set[bytes]) -> list[int]:
+def places_beginning_like(data: bytes, heads: set[bytes]) -> list[int]:
     """Every place at which one of some four-byte heads stands, found in one pass."""
     if not heads or len(data) < 4:
         return []

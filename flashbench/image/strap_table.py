@@ -6,6 +6,7 @@ rows elsewhere is a copy of the table. Which row a board uses is never picked si
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from flashbench.errors import CheckFailed
 from flashbench.image.memory_edit import differences
@@ -49,6 +50,28 @@ class StrapTable:
         """ "2 (010)": decimal, and binary with the most significant strap first."""
         return f"{index} ({index:0{self.index_bits}b})"
 
+    def to_json(self) -> dict[str, Any]:
+        """Offsets from the image's start; `binary` has the most significant strap first."""
+        return {
+            "offset": self.offset,
+            "stride": self.stride,
+            "rows": [
+                {
+                    "index": row.index,
+                    "binary": f"{row.index:0{self.index_bits}b}",
+                    "offset": row.offset,
+                    "holds_a_record": row.record is not None,
+                    "equal_to": row.equal_to,
+                }
+                for row in self.rows
+            ],
+            "copies": [
+                {"offset": copy.offset, "unequal_rows": list(copy.unequal_rows)}
+                for copy in self.copies
+            ],
+            "notes": list(self.notes),
+        }
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowMatch:
@@ -77,6 +100,17 @@ class RowChoice:
     def the_row(self) -> StrapRow | None:
         """The row, only if exactly one fits."""
         return self.fitting[0] if len(self.fitting) == 1 else None
+
+    def to_json(self) -> dict[str, Any]:
+        """The table, with what was found of each row, the indices that fit, and the verdict."""
+        told = self.table.to_json()
+        for row, match in zip(told["rows"], self.matches, strict=True):
+            row |= {
+                "fits_was": match.fits_was,
+                "misfits": list(match.misfits),
+                "fits_straps": match.fits_straps,
+            }
+        return told | {"fitting": [row.index for row in self.fitting], "verdict": self.verdict}
 
 
 def find_strap_tables(data: bytes, records: Sequence[MemoryRecord]) -> tuple[StrapTable, ...]:
@@ -127,6 +161,28 @@ def choose_row(
     )
 
 
+def choose_rows(
+    data: bytes,
+    tables: Sequence[StrapTable],
+    *,
+    was: MemoryPackage | None = None,
+    straps: str | None = None,
+) -> tuple[RowChoice, ...]:
+    """Every table judged as by `choose_row`. A table without the row that the straps choose is
+    judged without them; raises `CheckFailed` if that is so for all."""
+    choices = []
+    refusal: CheckFailed | None = None
+    for table in tables:
+        try:
+            choices.append(choose_row(data, table, was=was, straps=straps))
+        except CheckFailed as error:
+            refusal = error
+            choices.append(choose_row(data, table, was=was))
+    if refusal is not None and not any(m.fits_straps for c in choices for m in c.matches):
+        raise refusal
+    return tuple(choices)
+
+
 def rows_describing(data: bytes, table: StrapTable, package: MemoryPackage) -> tuple[StrapRow, ...]:
     """Rows that already describe `package`: moving strap resistors may do, and nothing need be
     written."""
@@ -152,13 +208,17 @@ def already_described(data: bytes, table: StrapTable, package: MemoryPackage) ->
 def table_lines(data: bytes, choice: RowChoice) -> tuple[str, ...]:
     """The table as text, one line a row, the verdict last."""
     table = choice.table
-    lines = [
-        f"table of {len(table.rows)} row(s) of {table.stride} bytes at {table.offset:#x}",
-        *(_copy_line(table, copy) for copy in table.copies),
-        *table.notes,
-    ]
+    lines = [table_text(table), *table.notes]
     lines += [_row_line(table, match) for match in choice.matches]
     return (*lines, choice.verdict)
+
+
+def table_text(table: StrapTable) -> str:
+    """Where the table and its copies lie."""
+    one_row = len(table.rows) == 1
+    what = "one record" if one_row else f"table of {len(table.rows)} rows"
+    parts = [f"{what} of {table.stride} bytes at {table.offset:#x}"]
+    return "; ".join([*parts, *(_copy_text(table, copy) for copy in table.copies)])
 
 
 _ASK = (
@@ -352,7 +412,7 @@ def _verdict(
     return verdict
 
 
-def _copy_line(table: StrapTable, copy: TableCopy) -> str:
+def _copy_text(table: StrapTable, copy: TableCopy) -> str:
     if not copy.unequal_rows:
         return f"equal copy at {copy.offset:#x}"
     rows = ", ".join(table.index_text(index) for index in copy.unequal_rows)
@@ -361,9 +421,14 @@ def _copy_line(table: StrapTable, copy: TableCopy) -> str:
 
 def _row_line(table: StrapTable, match: RowMatch) -> str:
     row = match.row
-    head = f"row {table.index_text(row.index)} at {row.offset:#x}: "
+    return f"row {table.index_text(row.index)} at {row.offset:#x}: {row_text(match)}"
+
+
+def row_text(match: RowMatch) -> str:
+    """What one row holds, and how it fits what was said."""
+    row = match.row
     if row.record is None:
-        return head + "no SPD content"
+        return "no SPD content"
     content = row.record.content
     parts = [
         content.type.value,
@@ -379,8 +444,15 @@ def _row_line(table: StrapTable, match: RowMatch) -> str:
         parts.append(
             "fits the old package"
             if match.fits_was
-            else f"not the old package ({', '.join(match.misfits)})"
+            else f"not the old package ({', '.join(map(_word, match.misfits))})"
         )
     if match.fits_straps:
         parts.append("chosen by the straps")
-    return head + ", ".join(parts)
+    return ", ".join(parts)
+
+
+def _word(attribute: str) -> str:
+    """ "density" for "density_gbit": the unit is no part of what differs."""
+    for unit in ("_gbit", "_bits", "_mtps", "_ps"):
+        attribute = attribute.removesuffix(unit)
+    return attribute.replace("_", " ")

@@ -10,7 +10,7 @@ from flashbench.errors import CheckFailed
 from flashbench.image.checks import Check, Span
 from flashbench.image.edit_file import FORMAT
 from flashbench.image.finds import Block
-from flashbench.image.memory_edit import Answer, Unsaid
+from flashbench.image.memory_edit import Answer, Doubling, Unsaid
 from flashbench.image.memory_package import MemoryPackage, attribute_names, capacity_text
 from flashbench.image.memory_records import MemoryRecord
 
@@ -31,16 +31,50 @@ def suggest_edit(
     says in comments what is to be filled in. Where the block's check can be read in several
     ways all are shown and none is chosen: the file is refused until one is.
     """
-    copies = _copies(block, blocks)
     if package is not None and len(records) != 1:
         raise CheckFailed(
             f"{len(records)} memory records were named for one package.",
             next_step="Name the one record that the board uses; its straps or `was` tell which.",
         )
+    lines, comments = block_lines(image, block, blocks)
+    if len(records) == 1:
+        lines += ["", *_memory_lines(image, block, records[0], package), "", *_answer_lines()]
+    if package is None:
+        comments += _how_to_go_on(block, records)
+    return edit_file_text(comments, ["", *lines])
+
+
+def suggest_places(image: bytes, edited: bytes, spans: Sequence[Span]) -> str:
+    """An edit file that names the changes of `edited` in `spans` as places of the image."""
+    comments = [
+        "Changes outside every recognised block. Strike out what is not meant, and say why for",
+        "what is.",
+    ]
+    lines: list[str] = []
+    for start, end in spans:
+        lines += ["", "[[place]]"]
+        lines += inline(
+            at=start, expect=image[start:end].hex(" "), new=edited[start:end].hex(" "), why=""
+        )
+    return edit_file_text(comments, lines)
+
+
+def edit_file_text(comments: Sequence[str], lines: Sequence[str]) -> str:
+    """The text of an edit file: comments above, then its keys and `lines`."""
+    head = [*(f"# {comment}".rstrip() for comment in comments), f"flashbench_edit = {FORMAT}"]
+    return "\n".join([*head, 'about = ""', *lines]) + "\n"
+
+
+def block_lines(image: bytes, block: Block, blocks: Sequence[Block]) -> tuple[list[str], list[str]]:
+    """How `block` and its copies among `blocks` are recognised, as lines and as comments.
+
+    A check that can be read in several ways is shown in all of them and none is chosen.
+    """
+    copies = copies_of(block, blocks)
     comments = [f"Block at {', '.join(f'{copy.offset:#x}' for copy in copies)}."]
     lines = [
         "[[block]]",
-        *_lines(
+        *inline(
             name=block.name,
             signature=block.signature.hex(" "),
             length=block.length,
@@ -57,23 +91,18 @@ def suggest_edit(
             lines += ["", "[[block.check]]", *_check_lines(check, block.offset)]
     else:
         lines += ["no_check = true"]
-    if package is None:
-        comments += _how_to_go_on(block, records)
-    else:
-        lines += ["", *_memory_lines(image, block, records[0], package), "", *_answer_lines()]
-    head = [*(f"# {comment}" for comment in comments), f"flashbench_edit = {FORMAT}"]
-    return "\n".join([*head, 'about = ""', "", *lines]) + "\n"
+    return lines, comments
 
 
-def _lines(**values: Any) -> list[str]:
-    """One line for each key; lists stay on theirs."""
+def inline(**values: Any) -> list[str]:
+    """One line of TOML for each key; lists stay on theirs."""
     return [
         f"{key} = {value}" if isinstance(value, list) else tomli_w.dumps({key: value}).strip()
         for key, value in values.items()
     ]
 
 
-def _copies(block: Block, blocks: Sequence[Block]) -> list[Block]:
+def copies_of(block: Block, blocks: Sequence[Block]) -> list[Block]:
     first = block.offset if block.copy_of is None else block.copy_of
     copies = [other for other in blocks if first in (other.offset, other.copy_of)]
     return copies or [block]
@@ -109,16 +138,16 @@ def _one(offset: int) -> Span:
 
 def _check_lines(check: Check, base: int) -> list[str]:
     here = check.moved(-base)
-    lines = _lines(
+    lines = inline(
         kind=here.kind.value,
         at=here.offset,
         order=here.order,
         covers=[list(span) for span in here.covers],
     )
     if here.zeroed:
-        lines += _lines(zeroed=[list(span) for span in here.zeroed])
+        lines += inline(zeroed=[list(span) for span in here.zeroed])
     if here.target:
-        lines += _lines(target=here.target)
+        lines += inline(target=here.target)
     return lines
 
 
@@ -135,7 +164,7 @@ def _ambiguity(block: Block) -> list[str]:
 
 
 def _memory_lines(
-    image: bytes, block: Block, record: MemoryRecord, package: MemoryPackage
+    image: bytes, block: Block, record: MemoryRecord, package: MemoryPackage | None
 ) -> list[str]:
     if not block.span.contains(Span(record.offset, record.end)):
         raise CheckFailed(
@@ -144,18 +173,24 @@ def _memory_lines(
             next_step="Name the block that holds the record.",
         )
     stored = image[record.offset : record.end]
-    return [
+    lines = [
         "[[block.memory]]",
-        *_lines(
+        *inline(
             at=record.offset - block.offset,
             length=record.length,
             expect_sha256=hashlib.sha256(stored).hexdigest(),
         ),
-        "",
-        *tomli_w.dumps({"block": {"memory": {"package": package_table(package)}}})
-        .strip()
-        .split("\n"),
     ]
+    if package is None:
+        ways = ", ".join(f'"{way.value}"' for way in Doubling)
+        return [
+            *lines,
+            "# If the fitted package holds twice as much: in which way? One of",
+            f"# {ways}.",
+            *inline(twice_by=Answer.UNKNOWN.value),
+        ]
+    table = tomli_w.dumps({"block": {"memory": {"package": package_table(package)}}})
+    return [*lines, "", *table.strip().split("\n")]
 
 
 def _answer_lines() -> list[str]:
@@ -206,8 +241,14 @@ def _how_to_go_on(block: Block, records: Sequence[MemoryRecord]) -> list[str]:
             f" {content.type.value}, {capacity_text(content.capacity_gbit)} per"
             f" {content.capacity_of}, {content.ranks} rank(s), {content.speed_mtps} Mbps."
         )
-    lines.append(
-        "Add the changes: [[block.change]] with at, expect, new, why; or [[block.memory]] with at,"
-    )
-    lines.append("length and the fitted package.")
+    if len(records) == 1:
+        lines += [
+            "Instead of twice_by, give the fitted package from its data sheet, as",
+            "[block.memory.package].",
+        ]
+    else:
+        lines += [
+            "Add the changes: [[block.change]] with at, expect, new, why; or [[block.memory]] with",
+            "at, length and the fitted package.",
+        ]
     return lines

@@ -7,7 +7,7 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from flashbench.rehearsal import create_bench
-from tests.cli.workplace import PART, Workplace, contents, copied, edited, make_template
+from tests.cli.workplace import PART, Workplace, contents, copied, make_template
 
 
 @pytest.fixture(scope="session")
@@ -29,5 +29,5 @@ def fresh() -> Iterator[Workplace]:
     with TemporaryDirectory() as folder:
         fresh = Workplace(Path(folder))
         create_bench(fresh.bench, part=PART, contents=contents()).close()
-        fresh.edited.write_bytes(edited(contents()))
+        fresh.write_edited()
         yield fresh

@@ -103,19 +103,19 @@ def test_dump_again_opens_a_round_and_leaves_the_first_original(place: Workplace
 def test_edit_shows_what_changes_and_keeps_image_and_change_sheet(fresh: Workplace) -> None:
     fresh.on_job("dump")
 
-    result = run("edit", str(fresh.job), "--from-image", str(fresh.edited))
+    result = fresh.take_in()
 
     assert result.exit_code == 0, result.stderr
     assert (fresh.job / "round-1" / "image-1.bin").read_bytes() == edited(contents())
     assert (fresh.job / "round-1" / "changes-1.json").exists()
-    assert f"at {min(EDITS):#x}" in result.stdout
+    assert f"{min(EDITS):#x} (12 bytes): outside every recognised block" in result.stdout
     assert result.stdout.splitlines()[-1].startswith("job: image 1 is kept")
 
 
 def test_edit_tells_scripts_the_changed_ranges(fresh: Workplace) -> None:
     fresh.on_job("dump")
 
-    facts = told(run("edit", str(fresh.job), "--from-image", str(fresh.edited), "--json"))
+    facts = told(fresh.take_in("--json"))
 
     changed = {
         offset
@@ -183,8 +183,8 @@ def test_a_chip_that_already_holds_the_image_is_only_verified(place: Workplace) 
 def test_write_takes_the_image_that_is_named(place: Workplace, image: str, named: str) -> None:
     second = bytearray(edited(contents()))
     second[0x3000] ^= 0xFF
-    place.edited.write_bytes(second)
-    run("edit", str(place.job), "--from-image", str(place.edited))
+    place.write_edited(bytes(second))
+    assert place.take_in().exit_code == 0
 
     facts = told(place.on_job("write", "--image", image, "--yes", "--json"))
 
@@ -217,7 +217,7 @@ def test_next_leads_from_dump_to_the_board(fresh: Workplace) -> None:
     commands = []
     for words in (
         ("dump", str(fresh.job), *fresh.at_bench),
-        ("edit", str(fresh.job), "--from-image", str(fresh.edited)),
+        ("edit", str(fresh.job), str(fresh.named_places), "--from-image", str(fresh.edited)),
         ("write", str(fresh.job), "--label", "job", "--yes", *fresh.at_bench),
     ):
         assert run(*words).exit_code == 0

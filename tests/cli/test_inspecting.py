@@ -6,8 +6,26 @@ from pathlib import Path
 
 import pytest
 
-from flashbench.rehearsal.demo_board import BLOCK_SIGNATURE, GROUP_OFFSETS, demo_image
+from flashbench.image.apply_edit import apply_edit
+from flashbench.image.edit_file import parse_edit
+from flashbench.image.memory_edit import WayNeeded
+from flashbench.rehearsal.demo_board import (
+    BLOCK_SIGNATURE,
+    DEMO,
+    GROUP_OFFSETS,
+    demo_edited_image,
+    demo_image,
+)
 from tests.cli.workplace import run, three_lines, told
+
+
+@pytest.fixture
+def package(tmp_path: Path) -> dict[str, str]:
+    """The old and the new package of the practice board, each in a file."""
+    texts = {"old": DEMO.old_package_toml, "new": DEMO.new_package_toml}
+    for name, text in texts.items():
+        (tmp_path / f"{name}.toml").write_text(text)
+    return {name: str(tmp_path / f"{name}.toml") for name in texts}
 
 
 @pytest.fixture(scope="module")
@@ -35,8 +53,9 @@ def test_scripts_get_size_hash_blocks_and_memory_of_the_image(image: Path) -> No
 
     assert facts["size"] == len(data)
     assert facts["sha256"] == hashlib.sha256(data).hexdigest()
-    assert isinstance(facts["volumes"], list)
-    ours = [b for b in facts["blocks"] if bytes.fromhex(b["signature"])[:4] == BLOCK_SIGNATURE]
+    assert [volume["offset"] for volume in facts["volumes"]] == [0x100000, 0x800000]
+    ours = [b for b in facts["blocks"] if b["signature"] == BLOCK_SIGNATURE.decode()]
+    assert {bytes.fromhex(block["signature_hex"]) for block in ours} == {BLOCK_SIGNATURE}
     assert {block["offset"]: block["length"] for block in ours} == blocks_by_header(data)
     distance = GROUP_OFFSETS[1] - GROUP_OFFSETS[0]
     for block in ours:
@@ -59,10 +78,13 @@ def test_people_read_it_in_80_columns(image: Path, monkeypatch: pytest.MonkeyPat
 
     assert result.exit_code == 0, result.stderr
     text = " ".join(result.stdout.split())
-    assert "128 Mbit (16 MiB)" in text
-    assert "CRC-32/ISO-HDLC at 0xa4124c: right" in text
-    assert "copy of 0xa41240, equal" in text
-    assert "12 memory records (SPD contents):" in text
+    assert "16 MiB" in text
+    assert '"WfB2"; 4128 bytes; CRC-32/ISO-HDLC at its byte 12 right' in text
+    assert "equals its copy at 0xa41240" in text
+    assert "table of 8 rows of 512 bytes at 0xa41260; equal copy at 0xe03260" in text
+    assert "row 2 (010): LPDDR5, 16 Gbit = 2 GB per package" in text
+    assert "editable here: 0xa41260, 0xa41460, 0xa41660 and 3 more" in text
+    assert "serial number WF2-" in text
     assert "cannot be told from the image" in text
     assert [line for line in result.stdout.splitlines() if len(line) > 80] == []
 
@@ -84,8 +106,8 @@ def test_an_image_with_nothing_in_it_is_said_to_hold_nothing(tmp_path: Path) -> 
 
     said = run("inspect", str(tmp_path / "blank.bin")).stdout
 
-    assert "No private blocks were found" in said
-    assert "No memory records (SPD contents) were found." in said
+    assert "64 KiB of FF" in said
+    assert "Memory records" not in said
 
 
 def test_an_empty_file_is_no_image(tmp_path: Path) -> None:
@@ -95,3 +117,141 @@ def test_an_empty_file_is_no_image(tmp_path: Path) -> None:
 
     assert result.exit_code == 1
     assert three_lines(result)[1].endswith("empty.bin is empty.")
+
+
+def test_straps_and_the_old_package_tell_the_one_row(image: Path, package: dict[str, str]) -> None:
+    words = ("inspect", str(image), "--was", package["old"], "--straps", "010")
+
+    (table,) = told(run(*words, "--json"))["tables"]
+    said = " ".join(run(*words).stdout.split())
+
+    assert table["fitting"] == [2]
+    assert [row["binary"] for row in table["rows"]][:3] == ["000", "001", "010"]
+    assert [row["fits_straps"] for row in table["rows"]].index(True) == 2
+    assert table["rows"][0]["misfits"] == ["dies", "ranks"]
+    assert "One row fits the old package and the straps: 2 (010)." in said
+
+
+def test_several_rows_that_fit_are_told_and_none_is_picked(
+    image: Path, package: dict[str, str], tmp_path: Path
+) -> None:
+    """Rows 2 and 6 both describe the old package."""
+    data = bytearray(image.read_bytes())
+    row_2, row_6 = (GROUP_OFFSETS[0] + 0x260 + 512 * row for row in (2, 6))
+    data[row_6 : row_6 + 512] = data[row_2 : row_2 + 512]
+    (tmp_path / "two.bin").write_bytes(data)
+
+    result = run("inspect", str(tmp_path / "two.bin"), "--was", package["old"])
+    refused = run(
+        "inspect", str(tmp_path / "two.bin"), "--was", package["old"],
+        "--suggest-edit", str(tmp_path / "edit.toml"),
+    )  # fmt: skip
+
+    said = " ".join(result.stdout.split())
+    assert "2 rows fit the old package, cannot tell which: 2 (010), 6 (110)." in said
+    assert refused.exit_code == 1
+    assert not (tmp_path / "edit.toml").exists()
+
+
+def test_a_record_that_describes_the_fitted_package_already_is_said_first(
+    image: Path, tmp_path: Path
+) -> None:
+    text = DEMO.new_package_toml.replace("diesPerPackage = 2", "diesPerPackage = 4")
+    (tmp_path / "p.toml").write_text(text.replace("ranksPerChannel = 1", "ranksPerChannel = 2"))
+
+    said = run("inspect", str(image), "--fitted", str(tmp_path / "p.toml")).stdout
+
+    assert " ".join(said.split()).startswith("First: Row 4 (100) of the table at 0xa41260 already")
+
+
+def test_a_suggested_edit_file_makes_the_edit(
+    image: Path, package: dict[str, str], tmp_path: Path
+) -> None:
+    file = tmp_path / "edit.toml"
+
+    result = run(
+        "inspect", str(image), "--straps", "010", "--was", package["old"],
+        "--fitted", package["new"], "--suggest-edit", str(file),
+    )  # fmt: skip
+
+    assert result.exit_code == 0, result.stderr
+    made = apply_edit(image.read_bytes(), parse_edit(file.read_text()))
+    assert made.image == demo_edited_image(image.read_bytes())
+
+
+def test_without_the_fitted_package_the_edit_file_asks_in_which_way(
+    image: Path, tmp_path: Path
+) -> None:
+    file = tmp_path / "edit.toml"
+    run("inspect", str(image), "--straps", "010", "--suggest-edit", str(file))
+
+    with pytest.raises(WayNeeded):
+        apply_edit(image.read_bytes(), parse_edit(file.read_text()))
+    answered = file.read_text().replace('twice_by = "don\'t know"', 'twice_by = "larger dies"')
+    made = apply_edit(image.read_bytes(), parse_edit(answered))
+    assert made.image == demo_edited_image(image.read_bytes())
+
+
+def test_a_block_without_memory_records_can_be_named(image: Path, tmp_path: Path) -> None:
+    file = tmp_path / "edit.toml"
+
+    words = ("--block", "0xa42260", "--suggest-edit", str(file))
+    result = run("inspect", str(image), *words)
+
+    assert result.exit_code == 0, result.stderr
+    assert "length = 64\ncopies = 2\n" in file.read_text()
+    assert run("inspect", str(image), *words).exit_code == 2  # the file exists now
+
+
+def test_a_place_where_no_block_begins_is_refused(image: Path, tmp_path: Path) -> None:
+    file = tmp_path / "edit.toml"
+
+    result = run("inspect", str(image), "--block", "0x10", "--suggest-edit", str(file))
+
+    assert result.exit_code == 1
+    assert three_lines(result)[1] == "No block begins at 0x10."
+    assert not file.exists()
+
+
+def test_two_boards_are_compared_and_the_difference_becomes_an_edit_file(
+    image: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second board has the larger memory and another serial number."""
+    data = image.read_bytes()
+    other = demo_edited_image(data)
+    serial = data[data.find(b"SN WF2-") :][:18]
+    other = other.replace(serial, b"SN WF2-9999-000001", 1)
+    (tmp_path / "other.bin").write_bytes(other)
+    file = tmp_path / "edit.toml"
+    monkeypatch.chdir(tmp_path)
+    Path("first.bin").symlink_to(image)
+    words = ("inspect", "first.bin", "--compare", "other.bin")
+
+    result = run(*words, "--suggest-edit", str(file))
+    facts = told(run(*words, "--json"))["compared"]
+
+    assert result.exit_code == 0, result.stderr
+    assert "byte 1060: 15 1a > 16 22" in result.stdout
+    assert [line for line in result.stdout.splitlines() if len(line) > 80] == []
+    assert facts["outside_bytes"] == 0
+    assert [one["first"] for one in facts["differences"]] == [
+        group + 0x240 for group in GROUP_OFFSETS
+    ]
+    made = apply_edit(data, parse_edit(file.read_text()))
+    assert made.image == demo_edited_image(data)
+
+
+def test_equal_boards_give_no_edit_file(image: Path, tmp_path: Path) -> None:
+    file = tmp_path / "edit.toml"
+
+    result = run("inspect", str(image), "--compare", str(image), "--suggest-edit", str(file))
+
+    assert result.exit_code == 1
+    assert "there is nothing to make an edit file of" in three_lines(result)[1]
+
+
+def test_a_package_that_is_no_package_is_refused_with_its_name(image: Path) -> None:
+    result = run("inspect", str(image), "--was", str(image))
+
+    assert result.exit_code == 1
+    assert "original.bin" in three_lines(result)[1]

@@ -59,7 +59,7 @@ def test_what_commands_say_fits_80_columns(
     for words in (
         ("identify", *bench),
         ("dump", "two", *bench, "--label", "board 17"),
-        ("edit", "two", "--from-image", "new.bin"),
+        ("edit", "two", "places.toml", "--from-image", "new.bin"),
         ("write", "job", "--label", "d17", "--yes", *bench),
         ("verify", "job", *bench),
         ("next", "job"),

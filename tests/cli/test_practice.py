@@ -1,16 +1,19 @@
 """The practice run: the whole job, an accident included, and what it leaves behind."""
 
+import json
 import shutil
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import pytest
 
+from flashbench.image.memory_records import find_records
 from flashbench.job.check import check_folder
 from flashbench.rehearsal import open_bench
-from flashbench.rehearsal.demo_board import demo_edited_image, demo_image
+from flashbench.rehearsal.demo_board import DEMO, demo_edited_image, demo_image
 from tests.cli.workplace import run, told
 
 
@@ -33,14 +36,47 @@ def test_it_ends_with_the_new_image_on_the_chip(practised: tuple[Path, str]) -> 
     assert said.splitlines()[-1] == "practice board 7: practice is over. Nothing real was touched."
 
 
+def test_every_block_on_the_chip_checks_at_the_end(practised: tuple[Path, str]) -> None:
+    folder, _ = practised
+    with open_bench(folder / "bench") as bench:
+        (folder / "held.bin").write_bytes(bench.chip.contents)
+
+    facts = told(run("inspect", str(folder / "held.bin"), "--straps", DEMO.straps, "--json"))
+
+    assert len(facts["blocks"]) == 10
+    assert all(block["check"]["holds"] is True for block in facts["blocks"])
+    ((index,),) = [table["fitting"] for table in facts["tables"]]
+    offset = facts["tables"][0]["rows"][index]["offset"]
+    record = next(one for one in facts["memory"] if one["offset"] == offset)
+    assert record["capacity_gbit"] == 32
+    (before,) = [one["capacity_gbit"] for one in find_before() if one["offset"] == offset]
+    assert record["capacity_gbit"] == 2 * before
+
+
+def find_before() -> list[dict[str, Any]]:
+    """The records of the board as it came in."""
+    return [record.as_json() for record in find_records(demo_image())]
+
+
+def test_it_leaves_the_report_and_the_edit_file(practised: tuple[Path, str]) -> None:
+    folder, _ = practised
+
+    assert "MT62F1G32D2DS-031 WT:C" in (folder / "edit.toml").read_text()
+    assert (folder / "job" / "report.html").stat().st_size > 1000
+    sheet = json.loads((folder / "job" / "round-1" / "changes-1.json").read_text())
+    assert sheet["answers"]["straps"] == "done"
+    assert "board after: 64 Gbit = 8 GB" in " ".join(sheet["capacity"])
+
+
 def test_every_command_of_the_job_is_shown_as_a_person_would_type_it(
     practised: tuple[Path, str],
 ) -> None:
     _, said = practised
 
     typed = [line.split()[2] for line in said.splitlines() if line.startswith("$ flashbench ")]
-    assert typed[:8] == [
-        "identify", "dump", "edit", "write", "verify", "restore", "next", "finish",
+    assert typed[:10] == [
+        "identify", "dump", "inspect", "edit", "write",
+        "verify", "restore", "next", "finish", "report",
     ]  # fmt: skip
     assert "\nThe chip is half-written.\nThe adapter left the USB" in said
     assert "Leave the chip in: it is half-written." in said
@@ -93,6 +129,6 @@ def test_scripts_get_each_step_with_its_status(monkeypatch: pytest.MonkeyPatch) 
         statuses = {step["command"].split()[1]: step["exit_status"] for step in facts["steps"]}
     assert result.stderr == ""
     assert statuses == {
-        "identify": 0, "dump": 0, "edit": 0, "write": 0, "verify": 0,
-        "restore": 4, "next": 0, "finish": 0,
+        "identify": 0, "dump": 0, "inspect": 0, "edit": 0, "write": 0, "verify": 0,
+        "restore": 4, "next": 0, "finish": 0, "report": 0,
     }  # fmt: skip

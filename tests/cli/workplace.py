@@ -41,6 +41,18 @@ def edited(image: bytes) -> bytes:
     return bytes(changed)
 
 
+def places_text(old: bytes, new: bytes) -> str:
+    """The edit file that names every byte in which two images differ."""
+    blocks = [at for at in range(0, len(old), 4096) if old[at : at + 4096] != new[at : at + 4096]]
+    places = [
+        f'[[place]]\nat = {at}\nexpect = "{old[at]:02x}"\nnew = "{new[at]:02x}"\n'
+        for start in blocks
+        for at in range(start, min(start + 4096, len(old)))
+        if old[at] != new[at]
+    ]
+    return "flashbench_edit = 1\n" + "".join(places)
+
+
 @dataclass(frozen=True)
 class ChipState:
     """All that a command which leaves the chip untouched must leave as it was."""
@@ -71,6 +83,23 @@ class Workplace:
     @property
     def at_bench(self) -> tuple[str, ...]:
         return ("--adapter", f"rehearsal:{self.bench}", "--supply", "3.3", "--clock", "30M")
+
+    @property
+    def named_places(self) -> Path:
+        """An edit file that names what is changed: nothing of it lies in a block."""
+        return self.folder / "places.toml"
+
+    def take_in(self, *words: str) -> Result:
+        """`edit --from-image` with the edited image, whose changes are named."""
+        return run(
+            "edit", str(self.job), str(self.named_places), "--from-image", str(self.edited), *words
+        )
+
+    def write_edited(self, image: bytes | None = None) -> None:
+        """Make the edited image and the file that names its changes."""
+        new = edited(contents()) if image is None else image
+        self.edited.write_bytes(new)
+        self.named_places.write_text(places_text(contents(), new))
 
     @property
     def bag(self) -> str:
@@ -131,11 +160,8 @@ def make_template(folder: Path, *, faults: tuple[Fault, ...] = ()) -> Workplace:
     """A workplace whose job has its original and its edited image; nothing was written yet."""
     place = Workplace(folder)
     create_bench(place.bench, part=PART, contents=contents(), faults=faults).close()
-    place.edited.write_bytes(edited(contents()))
-    for result in (
-        place.on_job("dump", "--label", "board 17"),
-        run("edit", str(place.job), "--from-image", str(place.edited)),
-    ):
+    place.write_edited()
+    for result in (place.on_job("dump", "--label", "board 17"), place.take_in()):
         assert result.exit_code == 0, result.stderr
     return place
 

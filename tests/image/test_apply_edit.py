@@ -13,7 +13,7 @@ from flashbench.image.apply_edit import CopiesDiffer, apply_edit
 from flashbench.image.change_sheet import change_sheet, changed_ranges
 from flashbench.image.checks import Check, CheckKind, CheckState, Span
 from flashbench.image.edit_file import parse_edit
-from flashbench.image.memory_edit import Answer, Unsaid
+from flashbench.image.memory_edit import Answer, Unsaid, WayNeeded
 from flashbench.image.memory_package import parse_package
 from flashbench.image.memory_records import find_records
 from flashbench.image.suggest_edit import suggest_edit
@@ -320,8 +320,9 @@ def test_a_suggestion_without_a_package_says_what_is_missing() -> None:
     text = suggest_edit(scene(), blocks[0], blocks=blocks, records=find_records(scene())[:1])
 
     assert "# Memory record at byte 16 of the block: LPDDR5, 16 Gbit = 2 GB per package" in text
-    with pytest.raises(CheckFailed, match="It changes nothing"):
-        parse_edit(text)
+    with pytest.raises(WayNeeded) as refusal:
+        apply_edit(scene(), parse_edit(text))
+    assert "larger dies: 4: 15 > 16" in refusal.value.seen
 
 
 def test_a_suggestion_for_an_ambiguous_check_chooses_none() -> None:

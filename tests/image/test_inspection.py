@@ -169,7 +169,7 @@ def test_the_text_fits_80_columns_and_says_what_was_found() -> None:
     text = render(scene())
 
     assert max(len(line) for line in text.splitlines()) <= 80
-    assert '"QzB7"; 300 bytes; CRC-32/ISO-HDLC wrong; unlike its copy at' in text
+    assert '"QzB7"; 300 bytes; CRC-32/ISO-HDLC at its byte 8 wrong;' in text
     assert "8 KiB of FF" in text
     assert "Compressed parts" not in text
 

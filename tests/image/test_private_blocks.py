@@ -12,6 +12,7 @@ from flashbench.image.checks import CheckState
 from flashbench.image.finds import Block, Confidence, repair_check
 from flashbench.image.private_blocks import find_private_blocks
 from tests.builders.boards import OVMF, board
+from tests.image.edit_scene import BLOCK_BYTES, COPIES, scene
 from tests.image.seeds import tally
 
 OVMF_IMAGES = sorted(path for path in OVMF.glob("*.fd") if not path.is_symlink())
@@ -213,3 +214,16 @@ def test_any_bytes_are_survived(pieces: list[bytes]) -> None:
     data = b"".join(pieces)
     for block in find_private_blocks(data):
         assert 0 <= block.offset < block.span.end <= len(data)
+
+
+def test_blocks_that_are_mostly_blank_are_no_copies_of_one_another() -> None:
+    """Two blocks of one length, mostly blank, in a row that lies twice in the image."""
+    blocks = find_private_blocks(scene())
+
+    first, second = COPIES
+    assert {block.offset: block.copy_of for block in blocks} == {
+        first: None,
+        first + BLOCK_BYTES: None,
+        second: first,
+        second + BLOCK_BYTES: first + BLOCK_BYTES,
+    }

@@ -176,11 +176,11 @@ def test_the_table_is_written_out_with_capacities_and_the_verdict_last() -> None
     lines = table_lines(image, choose_row(image, only_table(image), was=small()))
 
     assert lines == (
-        "table of 2 row(s) of 512 bytes at 0x1000",
+        "table of 2 rows of 512 bytes at 0x1000",
         "row 0 (0) at 0x1000: LPDDR5, 16 Gbit = 2 GB per package, 8 Gbit dies, 1 rank(s), x16,"
         " 6400 MT/s, fits the old package",
         "row 1 (1) at 0x1200: LPDDR5, 64 Gbit = 8 GB per package, 16 Gbit dies, 2 rank(s), x16,"
-        " 6400 MT/s, not the old package (density_gbit, dies, ranks)",
+        " 6400 MT/s, not the old package (density, dies, ranks)",
         "One row fits the old package: 0 (0).",
     )
 
