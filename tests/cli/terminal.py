@@ -10,23 +10,28 @@ import subprocess
 import sys
 import termios
 from collections.abc import Sequence
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 SILENCE_S_MAX = 60.0  # a command that says nothing for so long hangs
+_ROOT = Path(__file__).parent.parent.parent
 _ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 
 
 class Terminal:
     """One `flashbench` command behind a terminal of its own. `said` is all it has shown."""
 
-    def __init__(self, words: Sequence[str], *, columns: int = 80) -> None:
+    def __init__(
+        self, words: Sequence[str], *, program: Sequence[str] = (), columns: int = 80
+    ) -> None:
         self._master, slave = pty.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         self.said = ""
         self._heard = 0  # how much of it was answered
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "flashbench", *words],
+            [sys.executable, *(program or ("-m", "flashbench")), *words],
+            cwd=_ROOT,
             stdin=slave,
             stdout=slave,
             stderr=slave,
@@ -42,7 +47,7 @@ class Terminal:
             fresh = plain(self.said[self._heard :])
             waiting = fresh.rpartition("\n")[2]
             if waiting.endswith(("? ", "] ", "> ", ") ")) and not self._more():
-                return waiting.strip()
+                return question_in(fresh)
             if not self._read():
                 return None
 
@@ -99,6 +104,17 @@ class Terminal:
             self.process.wait()
         if self._master >= 0:
             os.close(self._master)
+
+
+def question_in(said: str) -> str:
+    """What waits for an answer: the last line, or the paragraph above a bare prompt."""
+    *lines, prompt = said.rpartition("\r")[2].split("\n")
+    if not prompt.endswith(": > "):
+        return prompt.strip()
+    question = [lines.pop()]
+    while lines and len(lines[-1]) > 60 and ": " not in lines[-1]:
+        question.insert(0, lines.pop())
+    return " ".join(question)
 
 
 def plain(said: str) -> str:

@@ -8,7 +8,7 @@ from flashbench.cli.stopping import Stopping
 
 NOT_KNOWN: Final = ("?", "don't know", "dont know", "unknown")
 LEAVE: Final = "leave"
-_PROMPT_CHARS_MAX: Final = 70  # with room for a short answer in 80 columns
+_PROMPT_CHARS_MAX: Final = 60  # with room for a short answer in 80 columns
 
 _T = TypeVar("_T")
 

@@ -1,5 +1,7 @@
 """The guide's steps between dump and write: look in, and say what shall be changed."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -7,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from flashbench.cli.edited_elsewhere import from_image_at
 from flashbench.cli.editing import edit_by_file_at
-from flashbench.cli.guide.course import on_visit
+from flashbench.cli.guide.course import Step, key_of, on_visit
 from flashbench.cli.guide.desk import one_of
 from flashbench.cli.guide.on_the_board import read_image_file
 from flashbench.cli.guide.work import StepFailed, Work
@@ -31,30 +33,44 @@ def inspect(work: Work) -> None:
 
 def edit_file(work: Work) -> None:
     """How the new image is made; for a memory edit the edit file is written here."""
-    key = on_visit("edit-file", work.notes)
-    work.output.say(
-        "The new image is made from what you know of the fitted memory package, by an edit file"
-        " that you have, or from an image that was edited elsewhere."
-    )
-    way = work.desk.choose("From which?", ("package", "file", "image"))
-    if way == "package":
-        work.answered(key, str(_written(work)))
-        return
-    asks = "Which edit file?" if way == "file" else "Which image?"
-    path = work.desk.must(asks, read_image_file).resolve()
-    work.answered(key, f"image {path}" if way == "image" else str(path))
+    with _asked_anew_if_refused(work):
+        key = on_visit("made from", work.notes)
+        if key not in work.notes.answers:
+            work.output.say(
+                "The new image is made from what you know of the fitted memory package, by an edit"
+                " file that you have, or from an image that was edited elsewhere."
+            )
+        ways = ("package", "file", "image")
+        way = work.must(key, f"From which? [{', '.join(ways)}, leave]", one_of(ways))
+        if way == "package":
+            source = _written(work)
+        else:
+            asks = "Which edit file?" if way == "file" else "Which image?"
+            source = str(work.desk.must(asks, read_image_file).resolve())
+        work.answered(on_visit("edit source", work.notes), source)
 
 
 def edit(work: Work) -> None:
-    """What `edit` does with the file that the step before has named."""
-    key = on_visit("edit-file", work.notes)
-    named = work.notes.answer(key) or ""
-    if named.startswith("image "):
-        path = Path(named.removeprefix("image "))
-        work.do(lambda output: from_image_at(output, work.folder, from_image=path))
-        return
-    path = work.folder / named
-    work.do(lambda output: edit_by_file_at(output, work.folder, edit_file=path))
+    """What `edit` does with what the step before has named."""
+    named = work.notes.answer(on_visit("edit source", work.notes)) or ""
+    path = work.folder / named  # an absolute path stays what it is
+    with _asked_anew_if_refused(work):
+        if work.notes.answer(on_visit("made from", work.notes)) == "image":
+            work.do(lambda output: from_image_at(output, work.folder, from_image=path))
+        else:
+            work.do(lambda output: edit_by_file_at(output, work.folder, edit_file=path))
+
+
+@contextmanager
+def _asked_anew_if_refused(work: Work) -> Iterator[None]:
+    """After a refusal another source of the image can be named."""
+    try:
+        yield
+    except StepFailed:
+        work.forget(on_visit("made from", work.notes))
+        work.forget(on_visit("edit source", work.notes))
+        work.note(work.notes.without(key_of(Step.EDIT_FILE, work.notes)))
+        raise
 
 
 def _original(work: Work) -> Path:
@@ -72,9 +88,9 @@ def _written(work: Work) -> str:
     """The name of the edit file that was written into the job's folder."""
     from flashbench.image.inspection import inspect as look_into
 
+    package = _package(work)
     data = _original(work).read_bytes()
     found = look_into(data)
-    package = _package(work)
     row = _row(work, data, found)
     _demand_need(work, data, found, package)
     place = _place(work, row, found)

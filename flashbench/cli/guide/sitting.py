@@ -109,8 +109,6 @@ class Sitting:
             raise Left
         if self.standing().unfinished:
             return  # the way out of that comes first
-        if step is Step.EDIT:
-            self._work.note(self._work.notes.without(key_of(Step.EDIT_FILE, self._work.notes)))
         choices = ("again", "go on") if step in _MAY_BE_PASSED else ("again",)
         if self._desk.choose("Try that step again?", choices) == "go on":
             self._pass(step)

@@ -1,0 +1,285 @@
+"""The guide from the first question to the report: kept answers, cautions, the ways out."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+
+from flashbench.cli.guide.cautions import Moment, cautions
+from flashbench.cli.guide.course import COURSE, TITLES, Step
+from flashbench.rehearsal import arm
+from flashbench.rehearsal.faults import LosePower
+from tests.builders.bench import SMALL
+from tests.cli.guided import IN_A_PROCESS, Person, answer_to, board_image, set_up
+from tests.cli.terminal import Terminal
+from tests.cli.workplace import run, three_lines, told
+
+STEP_OF = {
+    Moment.INTAKE: Step.INTAKE,
+    Moment.HEAT: Step.LIFT,
+    Moment.SOCKET: Step.CONTACT,
+    Moment.WRITE: Step.WRITE,
+    Moment.SOLDERED: Step.SOLDER,
+    Moment.BOOT: Step.FIRST_BOOT,
+}
+STEP_OF_CLIPPED = STEP_OF | {Moment.CLIP: Step.CONTACT, Moment.HEAT: Step.SOLDER}
+del STEP_OF_CLIPPED[Moment.SOCKET]
+
+
+@pytest.fixture
+def person(monkeypatch: pytest.MonkeyPatch) -> Iterator[Person]:
+    with TemporaryDirectory() as folder:
+        set_up(Path(folder), monkeypatch)
+        yield Person(Path(folder))
+
+
+def in_one_line(text: str) -> str:
+    """Words as they were said, without where the lines were broken."""
+    return " ".join(re.sub(r"\n +caution \d+ ", "\n ", text).split())
+
+
+def by_step(said: str) -> dict[Step, str]:
+    """What was said at each step, in one line each."""
+    parts = re.split(r", (?:step \d+ of \d+|first): ", said)
+    titles = {title: step for step, title in TITLES.items()}
+    found: dict[Step, str] = {}
+    for part in parts[1:]:
+        title, _, rest = part.partition("\n")
+        found[titles[title]] = found.get(titles[title], "") + in_one_line("\n" + rest)
+    return found
+
+
+def demand_each_caution_once(said: str, steps: dict[Moment, Step]) -> None:
+    """Each caution is said at its step and nowhere else; those of no step, never."""
+    at_step = by_step(said)
+    whole = in_one_line(said)
+    for moment, texts in cautions().by_moment.items():
+        for text in texts:
+            assert whole.count(text) == (moment in steps), text
+            assert moment not in steps or text in at_step[steps[moment]], text
+    assert whole.count(cautions().first) == 1
+
+
+def test_a_chip_that_stays_on_the_board_is_cautioned_of_the_clip(person: Person) -> None:
+    person.answers["socket, or clipped"] = "clip"
+
+    sat = person.guide()
+
+    assert sat.status == 0, sat.said
+    demand_each_caution_once(sat.said, STEP_OF_CLIPPED)
+    assert person.cells() == board_image(SMALL.density_bytes, edited=True)
+
+
+def test_a_whole_job_at_a_wide_terminal_says_each_caution_once_in_80_columns(
+    person: Person,
+) -> None:
+    with at_a_terminal(person, columns=200) as terminal:
+        while (question := terminal.asked()) is not None:
+            terminal.answer(answer_to(question, person.answers))
+        status = terminal.ends()
+
+    said = terminal.text
+    assert status == 0, said
+    assert list(by_step(said)) == list(COURSE)
+    demand_each_caution_once(said, STEP_OF)
+    assert person.cells() == board_image(SMALL.density_bytes, edited=True)
+    assert (person.job / "report.html").exists()
+    lines = [line for line in said.splitlines() if "%" not in line]
+    assert [line for line in lines if len(line) > 80 and str(person.folder) not in line] == []
+
+
+def at_a_terminal(person: Person, *, columns: int = 80) -> Terminal:
+    words = ["guide", str(person.job), "--adapter", f"rehearsal:{person.bench}"]
+    return Terminal(words, program=IN_A_PROCESS, columns=columns)
+
+
+def test_every_moment_has_its_cautions() -> None:
+    assert all(len(texts) > 0 for texts in cautions().by_moment.values())
+    assert set(STEP_OF) | set(STEP_OF_CLIPPED) == set(Moment)
+
+
+REPEATED = (
+    "supply to the chip now",
+    "last three characters",
+    "to this chip?",
+    "Try that step again",
+    "Does the board start",
+    "does it show",
+    "memory test run",
+)
+"""What is seen anew each time is asked anew."""
+
+
+class Leaver(Person):
+    """Leaves at every question once, and answers it when it is put again."""
+
+    def answer(self, question: str) -> str:
+        known = question in self.asked and "Try that step again" not in question
+        self.asked.append(question)
+        return answer_to(question, self.answers) if known else "leave"
+
+
+def test_left_at_every_question_it_goes_on_at_that_question(
+    person: Person,
+) -> None:
+    leaver = Leaver(person.folder)
+    sittings = 0
+    while True:
+        begun = len(leaver.asked)
+        sat = leaver.guide()
+        sittings += 1
+        assert sat.status == 0, sat.said
+        if "all steps are done" in in_one_line(sat.said):
+            break
+        left_at = leaver.asked[begun - 1] if begun else None
+        asked = [question for question in leaver.asked[begun:] if not is_repeated(question)]
+        assert left_at is None or asked[:1] in ([], [left_at]) or is_repeated(left_at), asked
+        assert sittings < 100
+
+    assert sittings > 40
+    assert person.cells() == board_image(SMALL.density_bytes, edited=True)
+
+
+def is_repeated(question: str) -> bool:
+    return any(part in question for part in REPEATED)
+
+
+def test_ctrl_c_at_a_question_leaves_and_keeps_what_was_answered(person: Person) -> None:
+    with at_a_terminal(person) as terminal:
+        assert "Which file" in str(terminal.asked())
+        terminal.answer("?")
+        assert "more ranks" in str(terminal.asked())
+        terminal.keys("\x03")
+        status = terminal.ends()
+
+    assert status == 130
+    assert in_one_line(terminal.text).endswith(
+        f"No chip is at work. Stopped on request. What is done is kept. Go on: flashbench guide"
+        f" {person.job}"
+    )
+    assert "more ranks" in first_question(person)
+
+
+def test_a_terminal_that_goes_away_ends_the_guide_and_loses_nothing(person: Person) -> None:
+    with at_a_terminal(person) as terminal:
+        terminal.asked()
+        terminal.answer("?")
+        terminal.asked()
+        terminal.hang_up()
+        status = terminal.ends()
+
+    assert status == 130
+    assert "more ranks" in first_question(person)
+
+
+def first_question(person: Person) -> str:
+    """What the guide asks when it is taken up."""
+    leaver = Leaver(person.folder)
+    leaver.guide()
+    return leaver.asked[0]
+
+
+def test_without_a_terminal_the_commands_are_named(person: Person) -> None:
+    result = run("guide", str(person.job))
+
+    assert result.exit_code == 2
+    _, seen, next_step = three_lines(result)
+    assert seen == "The guide asks at a terminal, and there is none."
+    for name in ("intake", "dump", "edit", "write", "outcome", "report"):
+        assert f"{name}," in next_step or f"{name};" in next_step
+    assert not person.job.exists()
+
+
+def test_json_says_which_steps_are_behind(person: Person) -> None:
+    leaver = Leaver(person.folder, asked=["Which file is that? [a file, or ? for none]"])
+    leaver.guide()
+
+    facts = told(run("guide", str(person.job), "--json"))
+
+    assert facts["step"] == "before-heat"
+    assert [step["key"] for step in facts["steps"]] == [step.value for step in COURSE]
+    assert not any(step["done"] for step in facts["steps"])
+
+
+def test_a_job_done_by_commands_is_taken_up_where_it_stands(person: Person) -> None:
+    at_bench = ("--adapter", f"rehearsal:{person.bench}", "--supply", "1.8")
+    dumped = run("dump", str(person.job), "--marking", "W25Q80BW", *at_bench)
+    assert dumped.exit_code == 0, dumped.stderr
+
+    facts = told(run("guide", str(person.job), "--json"))
+
+    done = [step["key"] for step in facts["steps"] if step["done"]]
+    assert facts["step"] == "intake"
+    assert done == ["before-heat", "lift", "supply", "contact", "identify", "dump"]
+
+
+def test_a_refused_step_shows_three_lines_and_is_offered_again(person: Person) -> None:
+    person.answers["how many volts"] = "3.3"
+    person.answers["Try that step again"] = "leave"
+
+    sat = person.guide()
+
+    assert sat.status == 0
+    contact = by_step(sat.said)[Step.CONTACT]
+    assert "The chip is untouched." in contact or "supply" in contact
+    assert "Try that step again? [again, leave] leave" in contact
+    assert f"Go on: flashbench guide {person.job}" in in_one_line(sat.said)
+
+
+def power_fails_in_the_write(person: Person) -> None:
+    arm(person.bench, [LosePower(at_operation=4, seed=5)])
+
+
+def test_a_write_that_power_cuts_off_leads_to_finish_and_on(person: Person) -> None:
+    power_fails_in_the_write(person)
+
+    def answer(question: str) -> str:
+        if "Which way?" in question:
+            arm(person.bench, [])
+            return "finish"
+        return answer_to(question, person.answers)
+
+    person.answer = answer  # type: ignore[method-assign]
+    sat = person.guide()
+
+    assert sat.status == 0, sat.said
+    assert "The chip is half-written." in by_step(sat.said)[Step.WRITE]
+    assert "half-done" in by_step(sat.said)[Step.RECOVER]
+    assert person.cells() == board_image(SMALL.density_bytes, edited=True)
+
+
+def test_leaving_a_half_written_chip_is_half_written(person: Person) -> None:
+    power_fails_in_the_write(person)
+    person.answers["Which way?"] = "leave"
+
+    sat = person.guide()
+
+    assert sat.status == 4
+    said = in_one_line(sat.said)
+    assert "The guide was left before the write was finished." in said
+    assert said.endswith("Miller 17: Leave the chip in: it is half-written.")
+
+
+def test_a_board_that_stays_dark_is_read_again_in_a_second_round(person: Person) -> None:
+    person.answers["Does the board start"] = "no"
+    person.answers["take the chip off"] = "read"
+    person.answers["From which"] = "leave"
+    before = person.answers["From which"]
+    rounds: list[str] = []
+
+    def answer(question: str) -> str:
+        if "From which" in question:
+            rounds.append(question)
+            return "package" if len(rounds) == 1 else before
+        return answer_to(question, person.answers)
+
+    person.answer = answer  # type: ignore[method-assign]
+    sat = person.guide()
+
+    assert sat.status == 0, sat.said
+    outcome = by_step(sat.said)[Step.OUTCOME]
+    assert "pin 1 at the board's mark" in outcome
+    assert len(rounds) == 2
+    assert (person.job / "round-2" / "original.bin").read_bytes() == person.cells()
