@@ -9,7 +9,6 @@ from flashbench.cli import (
     adapters,
     check_contact,
     editing,
-    guide,
     inspecting,
     intake,
     job_commands,
@@ -19,6 +18,7 @@ from flashbench.cli import (
     reading,
     report,
     shelf,
+    whose,
     writing,
 )
 
@@ -35,6 +35,7 @@ app.command()(lookup.lookup)
 app.command()(intake.intake)
 app.command()(check_contact.check_contact)
 app.command()(reading.identify)
+app.command()(whose.whose)
 app.command()(reading.dump)
 app.command()(inspecting.inspect)
 app.command()(editing.edit)
@@ -46,7 +47,6 @@ app.command("next")(job_commands.next_)
 app.command()(outcome.outcome)
 app.command()(report.report)
 app.command()(shelf.shelf)
-app.command()(guide.guide)
 
 
 def _show_version(wanted: bool) -> None:
@@ -73,8 +73,6 @@ def flashbench(
     \b
     Try it without hardware:
       flashbench practice
-    The whole job, step by step:
-      flashbench guide board-17
     A board is booked in:
       flashbench intake board-17
     A chip in the socket, from dump to proof:

@@ -5,12 +5,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from flashbench.cli.bag import OtherBag, demand_bag
 from flashbench.cli.bars import Bars
 from flashbench.cli.bench import demand_someone_to_ask
 from flashbench.cli.options import JsonOption
 from flashbench.cli.output import COLUMNS, Output, bytes_text, command, listed, many
 from flashbench.cli.stopping import Stopping
-from flashbench.errors import CheckFailed, Declined, WrongCall
+from flashbench.errors import CheckFailed, WrongCall
 from flashbench.wording import command_line, quoted, shown
 
 if TYPE_CHECKING:
@@ -71,9 +72,9 @@ def shelf(
         str | None,
         typer.Option(
             "--label",
-            metavar="XYZ",
+            metavar="TEXT",
             show_default=False,
-            help="With --forget: the last three characters of the label, for scripts.",
+            help="With --forget: what is read from the bag, at least its last three characters.",
         ),
     ] = None,
     json: JsonOption = False,
@@ -225,25 +226,34 @@ def forget_at(output: Output, folder: Path, name: str, *, label: str | None = No
     """What `shelf --forget` does."""
     from dataclasses import asdict
 
-    from flashbench.shelf.forgetting import demanded_words, forget
+    from flashbench.shelf.forgetting import forget
 
-    demand_someone_to_ask(output, yes=label is not None)
     entry = _named(folder, name)
-    output.label = entry.label
     if entry.unfinished:
-        output.warn(
-            "its chip is half-written. Without this folder nobody can finish or restore it."
-            " Only the whole label deletes it."
-        )
-    whole = "the whole label" if entry.unfinished else "the last three characters of the label"
-    if label is None:
-        label = output.ask_text(f"Delete {quoted(entry.folder)} for good? Type {whole}:") or ""
-    if not label.strip():
-        raise Declined("Nothing was typed.", next_step="Nothing was deleted.")
-    line = forget(entry, words=label if label == demanded_words(entry) else label.strip())
+        _demand_whole_label(output, entry, read=label)
+    else:
+        demand_bag(output, entry.label, read=label)
+    output.label = entry.label
+    line = forget(entry)
     output.facts = {"label": entry.label, "folder": str(entry.folder), "kept": asdict(line)}
     output.say(f"{entry.label}: deleted. What was handed over or copied elsewhere still exists.")
     output.rows([(key, str(value)) for key, value in asdict(line).items()])
+
+
+def _demand_whole_label(output: Output, entry: "Entry", *, read: str | None) -> None:
+    """Of a half-written chip nothing but its whole label, typed with open eyes, will do."""
+    output.warn(
+        f"{entry.label}: its chip is half-written. Without this folder nobody can finish or restore"
+        " it. Only the whole label deletes it."
+    )
+    if read is None:
+        demand_someone_to_ask(output, yes=False)
+        read = output.ask_text("The whole label on the bag?", labelled=False) or ""
+    if read.strip() != entry.label:
+        raise OtherBag(
+            f"{read.strip()!r} is not the whole label of this job.",
+            next_step=f"Finish or restore the chip first: {command_line('next', entry.folder)}",
+        )
 
 
 def _named(folder: Path, name: str) -> "Entry":

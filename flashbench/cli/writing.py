@@ -31,6 +31,7 @@ from flashbench.cli.output import (
     the_target,
     time_text,
 )
+from flashbench.cli.strangers import naming_strangers
 
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
@@ -220,7 +221,8 @@ def _rewrite(
             return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)
 
         with chip_at_bench(output, options, identified) as at:
-            plan = planned(at, job)
+            with naming_strangers(at, job):
+                plan = planned(at, job)
             at.progress.close()
             seconds = expected_seconds(plan)
             output.facts = _facts(plan, seconds)

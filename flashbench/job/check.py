@@ -139,7 +139,12 @@ def _check_hash_file(disk: Disk, folder: Path, file: _Saved) -> Iterator[Finding
 
 def _unrecorded_files(disk: Disk, folder: Path, saved: Sequence[_Saved]) -> Iterator[Finding]:
     recorded = {file.name for file in saved} | set(_OF_A_ROUND)
-    recorded |= {file.name + layout.HASH_SUFFIX for file in saved if file.has_hash_file}
+    recorded |= {
+        file.name + suffix
+        for file in saved
+        if file.has_hash_file
+        for suffix in (layout.HASH_SUFFIX, layout.SECTORS_SUFFIX)
+    }
     for name in disk.names(folder):
         if name == layout.REGISTERS and disk.kind(folder / name) is Kind.FOLDER:
             names = [f"{name}/{register}" for register in disk.names(folder / name)]

@@ -16,6 +16,7 @@ ORIGINAL: Final = "original.bin"
 CHIP_FACTS: Final = "chip.json"
 REGISTERS: Final = "registers"
 HASH_SUFFIX: Final = ".sha256"
+SECTORS_SUFFIX: Final = ".sectors"
 
 IMAGE_BYTES_MAX: Final = 512 << 20  # twice the largest chip that 4-byte parts are sold as today
 TEXT_BYTES_MAX: Final = 16 << 20

@@ -9,7 +9,7 @@ from typing import Final
 
 import msgspec
 
-from flashbench.errors import ChipUntouched, WrongCall
+from flashbench.errors import ChipUntouched
 from flashbench.job.disk import Disk, Kind
 from flashbench.job.journal import system_now
 from flashbench.job.layout import TEXT_BYTES_MAX
@@ -19,7 +19,6 @@ from flashbench.shelf.entry import Entry
 from flashbench.wording import quoted
 
 FORGOTTEN: Final = "forgotten.jsonl"
-LABEL_END_CHARS: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,39 +33,20 @@ class Forgotten:
     standing: str
 
 
-def label_end(label: str) -> str:
-    """What has to be said to change or delete what bears this label: its last characters."""
-    return label[-LABEL_END_CHARS:]
-
-
-def demanded_words(entry: Entry) -> str:
-    """What must be typed to forget this job: of a half-written one, the whole label."""
-    return entry.label if entry.unfinished else label_end(entry.label)
-
-
 def forget(
     entry: Entry,
     *,
-    words: str,
     disk: Disk | None = None,
     now: Callable[[], datetime] = system_now,
 ) -> Forgotten:
-    """Delete the job's folder and keep a line of it beside the other jobs.
+    """Delete the job's folder and keep a line of it beside the other jobs. Ask before.
 
-    `words` are what the user typed: the last three characters of the label, or the whole label
-    of a job whose chip is half-written, which nobody can finish or restore afterwards.
+    Of a job whose chip is half-written nobody can finish or restore that chip afterwards.
 
     Raises:
-        WrongCall: the words are not those of this label.
         JobInUse: another process works on the job.
         ChipUntouched: the disk refused; what is left is still shown on the shelf.
     """
-    if words != demanded_words(entry):
-        which = "the whole label" if entry.unfinished else "the last three characters of the label"
-        raise WrongCall(
-            f"{words!r} is not {which} of {quoted(entry.folder)}.",
-            next_step="Look at the list again, and at the bag.",
-        )
     disk = disk or Disk()
     line = Forgotten(
         forgotten=now().date().isoformat(),

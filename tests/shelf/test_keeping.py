@@ -16,7 +16,7 @@ from flashbench.shelf.entry import Entry, read_entry
 from flashbench.shelf.forgetting import FORGOTTEN, forget, read_forgotten
 from flashbench.shelf.hand_over import hand_over
 from flashbench.shelf.listing import read_shelf
-from tests.builders.shelf import contents, edited, stand_up, write
+from tests.builders.shelf import contents, edited, stand_up
 
 
 def _spoil(path: Path) -> None:
@@ -87,7 +87,7 @@ def test_a_job_in_use_is_neither_packed_nor_deleted(tmp_path: Path) -> None:
         with pytest.raises(JobInUse):
             hand_over(folder, tmp_path / "x.zip")
         with pytest.raises(JobInUse):
-            forget(_entry(folder), words="d-1")
+            forget(_entry(folder))
     assert _entry(folder).damage is None
 
 
@@ -110,7 +110,7 @@ def test_a_forgotten_job_leaves_a_line_that_names_nobody(tmp_path: Path) -> None
     (folder / "photos" / "link").symlink_to(kept)
     hashes = [image.sha256 for image in _entry(folder).images]
 
-    line = forget(_entry(folder), words="017")
+    line = forget(_entry(folder))
 
     assert not folder.exists()
     assert kept.read_text() == "not the job's"
@@ -122,28 +122,6 @@ def test_a_forgotten_job_leaves_a_line_that_names_nobody(tmp_path: Path) -> None
         assert secret not in text
 
 
-def test_the_wrong_words_delete_nothing(tmp_path: Path) -> None:
-    folder = stand_up(tmp_path, "miller", board=1, label="Miller 017")
-
-    with pytest.raises(WrongCall, match="not the last three characters"):
-        forget(_entry(folder), words="018")
-    assert _entry(folder).damage is None
-    assert not (tmp_path / FORGOTTEN).exists()
-
-
-def test_a_half_written_job_is_forgotten_by_its_whole_label_only(tmp_path: Path) -> None:
-    folder = stand_up(tmp_path, "miller", board=1, label="Miller 017")
-    with Job.open(folder) as job:
-        write(job, edited(contents(1)), finish=False)
-
-    with pytest.raises(WrongCall, match="not the whole label"):
-        forget(_entry(folder), words="017")
-    assert _entry(folder).unfinished
-
-    assert forget(_entry(folder), words="Miller 017").standing == "half-written"
-    assert not folder.exists()
-
-
 def test_what_an_interrupted_forgetting_left_can_be_forgotten(tmp_path: Path) -> None:
     folder = stand_up(tmp_path, "miller", board=1, label="Miller 017")
     (folder / "job.toml").unlink()
@@ -151,5 +129,5 @@ def test_what_an_interrupted_forgetting_left_can_be_forgotten(tmp_path: Path) ->
     entry = _entry(folder)
 
     assert entry.damage is not None
-    assert forget(entry, words="ler").standing == "damaged"
+    assert forget(entry).standing == "damaged"
     assert not folder.exists()

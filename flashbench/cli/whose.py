@@ -1,0 +1,166 @@
+"""`flashbench whose`: which job on the shelf the chip in the socket belongs to."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from flashbench.cli.bench import chip_at_bench
+from flashbench.cli.options import (
+    AdapterOption,
+    BenchOptions,
+    ClockOption,
+    JsonOption,
+    MarkingOption,
+    SupplyOption,
+    TraceOption,
+)
+from flashbench.cli.output import Output, command, listed, many
+from flashbench.wording import command_line, quoted
+
+if TYPE_CHECKING:
+    from flashbench.adapter import Adapter
+    from flashbench.chip.identity import Identified
+    from flashbench.shelf.whose import Likeness, Whose
+
+_NEAREST_SHOWN = 3
+
+
+def whose(
+    shelf: Annotated[
+        Path,
+        typer.Argument(
+            metavar="SHELF", show_default=False, help="The folder that the job folders are in."
+        ),
+    ] = Path(),
+    adapter: AdapterOption = None,
+    supply: SupplyOption = None,
+    marking: MarkingOption = None,
+    clock: ClockOption = None,
+    trace: TraceOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Say which job on the shelf the chip in the socket belongs to. Changes nothing.
+
+    \b
+      flashbench whose jobs --supply 3.3
+
+    The chip is read once and compared with every original and image on the shelf, first by
+    hash, then sector by sector. Its unique ID, where it has one that can be read, counts most.
+    Each dump keeps a few bytes for each sector, so that a thousand jobs are compared without
+    reading their images.
+
+    With --json: owner (folder, label, round, image, equal, same_sectors, sectors) or null,
+    by_unique_id (folders), equal and nearest (each as owner), sha256, jedec_id, unique_id.
+    """
+    options = BenchOptions(
+        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+    )
+    with command(json=json, traceback=trace is not None) as output:
+        whose_at(output, shelf, options)
+
+
+def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
+    """What `whose` does."""
+    from flashbench.chip.identity import identify
+    from flashbench.shelf.listing import read_shelf
+    from flashbench.shelf.whose import read_chip
+    from flashbench.shelf.whose import whose as whose_chip
+
+    entries = read_shelf(shelf).entries
+
+    def identified(opened: "Adapter", volts: float) -> "Identified":
+        return identify(opened, supply_volts=volts, marking=options.marking)
+
+    with chip_at_bench(output, options, identified) as at:
+        found = whose_chip(read_chip(at.chip, progress=at.progress), entries, progress=at.progress)
+        at.progress.close()
+        output.facts = _facts(found)
+        _say(output, found, job_count=len(entries), shelf=shelf)
+        damaged = [entry.folder.name for entry in entries if entry.damage is not None]
+        if damaged:
+            output.say(
+                f"Not compared, since damaged: {', '.join(damaged[:8])}"
+                f"{', ...' if len(damaged) > 8 else ''}. See flashbench shelf {quoted(shelf)}"
+            )
+
+
+def _say(output: Output, found: "Whose", *, job_count: int, shelf: Path) -> None:
+    owner, held = found.owner, found.held
+    if owner is not None:
+        output.say(f"This is the chip of job {owner.label}.")
+        holds = "nothing that the job knows" if held is None else _alike(held)
+        rows = [("folder", str(owner.folder)), ("holds", holds)]
+        if owner in found.by_unique_id:
+            rows.append(("known by", f"its unique ID, {found.seen.chip.unique_id}"))
+        foreign = [each for each in found.equal if each.entry != owner]
+        if held is None or not held.equal:
+            rows += listed("but equals", [_of_job(each) for each in foreign[:_NEAREST_SHOWN]])
+        rows += _others(found)
+        rows.append(("next", command_line("next", owner.folder)))
+        output.rows(rows)
+    elif found.equal:
+        output.say("Several jobs know what this chip holds, so which one it is of is not clear.")
+        output.rows(listed("equals", [_of_job(each) for each in found.equal]))
+    else:
+        output.say(
+            f"No job on this shelf is clearly the one of this chip ({many(job_count, 'job')} in"
+            f" {quoted(shelf)})."
+        )
+        if found.nearest:
+            output.rows(listed("nearest", [_of_job(e) for e in found.nearest[:_NEAREST_SHOWN]]))
+
+
+def _others(found: "Whose") -> list[tuple[str, str]]:
+    """The next most alike jobs, so that a close race is seen."""
+    others = [each for each in found.nearest if each.entry != found.owner]
+    return listed("others", [_of_job(each) for each in others[: _NEAREST_SHOWN - 1]])
+
+
+def _of_job(likeness: "Likeness") -> str:
+    return f"{likeness.entry.label}: {_alike(likeness)}"
+
+
+def _alike(likeness: "Likeness") -> str:
+    from flashbench.shelf.owner import alike_text
+
+    return alike_text(likeness)
+
+
+def _facts(found: "Whose") -> dict[str, Any]:
+    owner, held = found.owner, found.held
+    return {
+        "owner": None
+        if owner is None
+        else {
+            "folder": str(owner.folder),
+            "label": owner.label,
+            **(_what(held) if held is not None else dict.fromkeys(_WHAT)),
+        },
+        "by_unique_id": [str(entry.folder) for entry in found.by_unique_id],
+        "equal": [_likeness_facts(each) for each in found.equal],
+        "nearest": [_likeness_facts(each) for each in found.nearest],
+        "sha256": found.seen.sha256,
+        "jedec_id": found.seen.chip.jedec_id,
+        "unique_id": found.seen.chip.unique_id,
+    }
+
+
+_WHAT = ("round", "image", "equal", "same_sectors", "sectors")
+
+
+def _what(likeness: "Likeness") -> dict[str, Any]:
+    image = likeness.image
+    values = (
+        image.round_number,
+        image.name,
+        likeness.equal,
+        likeness.same_sectors,
+        likeness.sector_count,
+    )
+    return dict(zip(_WHAT, values, strict=True))
+
+
+def _likeness_facts(likeness: "Likeness") -> dict[str, Any]:
+    entry = likeness.entry
+    return {"folder": str(entry.folder), "label": entry.label, **_what(likeness)}

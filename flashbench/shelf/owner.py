@@ -1,0 +1,63 @@
+"""A refusal of a stranger's chip that says whose it is, if the neighbours on the shelf tell."""
+
+from typing import Final
+
+from flashbench.chip.identity import Identified
+from flashbench.errors import ChipUntouched, FlashbenchError
+from flashbench.job.folder import Job
+from flashbench.progress import Progress, silent
+from flashbench.shelf.entry import Entry
+from flashbench.shelf.listing import read_shelf
+from flashbench.shelf.whose import Likeness, Whose, read_chip, whose
+
+_NAMED_MAX: Final = 3
+
+
+def naming_owner(
+    error: ChipUntouched, chip: Identified, job: Job, *, progress: Progress = silent
+) -> ChipUntouched:
+    """`error`, of the same class, with a sentence on whose chip is in the socket.
+
+    The chip is read once more. Whatever goes wrong here, `error` itself is what is returned:
+    the refusal stands, with or without a name.
+    """
+    try:
+        shelf = read_shelf(job.folder.resolve().parent)
+        found = whose(read_chip(chip, progress=progress), shelf.entries, progress=progress)
+    except FlashbenchError:
+        return error
+    sentence = owner_sentence(found, job)
+    if sentence is None:
+        return error
+    return type(error)(f"{error.seen} {sentence}", next_step=error.next_step, state=error.state)
+
+
+def owner_sentence(found: Whose, job: Job) -> str | None:
+    """Whose chip it is, for somebody who thought that it was `job`'s; None if nobody knows."""
+    own = job.folder.resolve()
+    owner, held = found.owner, found.held
+    if owner is None:
+        others = [each.entry for each in found.equal if each.entry.folder.resolve() != own]
+        names = ", ".join(dict.fromkeys(_named(entry) for entry in others[:_NAMED_MAX]))
+        return f"Several jobs know what it holds, among them {names}." if names else None
+    if owner.folder.resolve() == own:
+        return None if held is None else f"It resembles this job itself most: {alike_text(held)}."
+    what = "nothing that this job knows" if held is None else alike_text(held)
+    return f"It is the chip of job {_named(owner)}: it holds {what}."
+
+
+def alike_text(held: Likeness) -> str:
+    """ "its image 1 of round 2, byte for byte", or in how many sectors it is alike."""
+    which = f"its {held.image.name} of round {held.image.round_number}"
+    if held.equal:
+        return f"{which}, byte for byte"
+    return (
+        f"{held.same_sectors} of the {held.sector_count} sectors of {which} (4 KiB each, blank"
+        " ones left out)"
+    )
+
+
+def _named(entry: Entry) -> str:
+    if entry.label == entry.folder.name:
+        return entry.label
+    return f"{entry.label} ({entry.folder.name})"
