@@ -26,6 +26,7 @@ COMMANDS = [
     "finish",
     "restore",
     "next",
+    "guide",
 ]
 
 
