@@ -1,6 +1,7 @@
 """Bytes on the wire: frames, MPSSE streams, finding and opening an FTDI adapter."""
 
 from flashbench.adapter.adapter import Adapter, AdapterFacts
+from flashbench.adapter.extra_pins import ExtraPins, pin_mask
 from flashbench.adapter.find import (
     FoundAdapter,
     find_adapters,
@@ -22,6 +23,8 @@ __all__ = [
     "open_url",
     "prove_by_loopback",
     "LoopbackProof",
+    "ExtraPins",
+    "pin_mask",
     "SampleEdge",
     "Adapter",
     "AdapterFacts",

@@ -16,6 +16,11 @@ then the exception goes on to the caller of `run`.
 class Wire(Protocol):
     """Runs frames on the bus of one adapter."""
 
+    @property
+    def switches_supply(self) -> bool:
+        """Whether the chip loses its supply when the pins are turned off."""
+        ...
+
     def true_hz(self, limit_hz: int) -> int:
         """The fastest SCK the adapter can make that is not above `limit_hz`."""
         ...

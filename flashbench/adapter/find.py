@@ -19,6 +19,7 @@ import usb.util
 from pyftdi.ftdi import Ftdi
 
 from flashbench.adapter.adapter import Adapter, AdapterFacts
+from flashbench.adapter.extra_pins import AS_WIRED_WITHOUT_A_WORD, ExtraPins
 from flashbench.adapter.ftdi import FtdiWire
 from flashbench.adapter.hindrance import (
     Hindrance,
@@ -97,11 +98,12 @@ def open_adapter(
     clock_hz: int = DEFAULT_CLOCK_HZ,
     time: TimeSource | None = None,
     sample_edge: SampleEdge = SampleEdge.FALLING,
+    extra_pins: ExtraPins = AS_WIRED_WITHOUT_A_WORD,
 ) -> Adapter:
     """Open an FTDI adapter on any pyusb device; every pin is an input afterwards.
 
     `interface` counts from 1; `clock_hz` is rounded down to 30 MHz / n. `time` is the system's
-    unless given.
+    unless given. `extra_pins` is what else is wired: WP#, HOLD#, a switch for the supply.
 
     Raises:
         AdapterUnavailable: says what stands in the way and what mends it.
@@ -118,6 +120,7 @@ def open_adapter(
         clock_hz=clock_hz,
         time=time or SystemTime(),
         sample_edge=sample_edge,
+        extra_pins=extra_pins,
     )
 
 
@@ -284,10 +287,13 @@ def _open(
     clock_hz: int,
     time: TimeSource,
     sample_edge: SampleEdge = SampleEdge.FALLING,
+    extra_pins: ExtraPins = AS_WIRED_WITHOUT_A_WORD,
     url: str | None = None,
     give_back: Callable[[], None] | None = None,
 ) -> Adapter:
-    wire = FtdiWire(device, interface=interface, time=time, sample_edge=sample_edge)
+    wire = FtdiWire(
+        device, interface=interface, time=time, sample_edge=sample_edge, extra=extra_pins
+    )
     with ExitStack() as opened:
         opened.callback(wire.close)
         serial, product = _strings(device)

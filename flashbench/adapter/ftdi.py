@@ -12,6 +12,7 @@ import usb.core
 from flashbench.adapter import mpsse
 from flashbench.adapter._frame import Frame
 from flashbench.adapter._wire import Arrived
+from flashbench.adapter.extra_pins import AS_WIRED_WITHOUT_A_WORD, ExtraPins
 from flashbench.adapter.mpsse import Batch, Engine, SampleEdge
 from flashbench.adapter.time_source import TimeSource
 from flashbench.adapter.usb_port import UsbFailure, UsbPort
@@ -39,6 +40,7 @@ class FtdiWire:
         interface: int,
         time: TimeSource,
         sample_edge: SampleEdge = SampleEdge.FALLING,
+        extra: ExtraPins = AS_WIRED_WITHOUT_A_WORD,
     ) -> None:
         """Open the port, every pin an input, and prove that its engine is in step.
 
@@ -48,8 +50,15 @@ class FtdiWire:
         self._time = time
         self._port = UsbPort(device, interface=interface)
         self.model = self._port.model
-        self._engine = Engine(fifo_size=self.model.fifo_size, sample_edge=sample_edge)
+        if extra.needs_wide_port and not self.model.wide:
+            self._port.close()
+            raise AdapterUnavailable(
+                f"An {self.model.chip} has no xCBUS pins, and the bench file names one.",
+                next_step="Correct the pins of this adapter in the bench file: D4 to D7.",
+            )
+        self._engine = Engine(fifo_size=self.model.fifo_size, sample_edge=sample_edge, extra=extra)
         self._driven = False
+        self._supply_on = False
         self._divisor = 0  # of the clock the engine has; 0 is unknown
         self._in_step = False
         try:
@@ -64,12 +73,20 @@ class FtdiWire:
             self._port.close()
             raise
 
+    @property
+    def switches_supply(self) -> bool:
+        """Whether the chip loses its supply when the pins are turned off."""
+        return bool(self._engine.extra.power)
+
     def true_hz(self, limit_hz: int) -> int:
         """The fastest SCK in whole Hz that is not above `limit_hz`: 30 MHz / n."""
         return mpsse.clock_hz(mpsse.divisor_for(limit_hz))
 
     def drive_pins(self) -> None:
         """Turn SCK, MOSI, CS# (high) and the held-high GPIOs into outputs. Idempotent.
+
+        A supply that the adapter switches is on, and settled, before any of them is driven: a
+        driven line feeds a chip without supply through its protection diodes.
 
         Raises:
             AdapterError: the adapter does not obey; the pins are inputs as far as it answers.
@@ -78,7 +95,9 @@ class FtdiWire:
             return
         self._driven = True
         try:
-            self._command(self._engine.deselect)
+            if not self._in_step:
+                self._get_in_step(restart=True)
+            self._command(self._engine.idle if self._supply_on else self._turned_on())
         except UsbFailure as failure:
             self._driven = False
             raise self._explained(failure, "while its pins were turned on") from failure
@@ -93,6 +112,8 @@ class FtdiWire:
             return
         self._driven = False
         try:
+            if self._supply_on and self._in_step:
+                self._turn_supply_off()
             self._command(self._resting_pins())
         except UsbFailure as failure:
             error = self._explained(failure, "while its pins were turned off")
@@ -185,9 +206,24 @@ class FtdiWire:
         except UsbFailure as failure:
             raise self._explained(failure, "while its clock was measured") from failure
 
+    def _turned_on(self) -> bytes:
+        """The supply, if it is switched, on and settled; the stream that drives the rest."""
+        if self._engine.extra.power:
+            self._command(self._engine.only_power(on=True))
+            self._supply_on = True
+            self._time.wait_s(self._engine.extra.settle_s)
+        return self._engine.idle
+
+    def _turn_supply_off(self) -> None:
+        """The other pins are inputs first; the chip has no supply when this returns."""
+        self._command(self._engine.only_power(on=True))
+        self._supply_on = False
+        self._command(self._engine.only_power(on=False))
+        self._time.wait_s(self._engine.extra.settle_s)
+
     def _resting_pins(self) -> bytes:
         if self._driven:
-            return self._engine.deselect
+            return self._engine.idle
         return mpsse.ALL_INPUTS + (mpsse.HIGH_PINS_INPUTS if self.model.wide else b"")
 
     def _prepare(self, divisor: int) -> None:
@@ -205,9 +241,14 @@ class FtdiWire:
         if restart:
             # What is sent now would be swallowed as data by a half-received write command.
             self._port.restart_engine()
+            self._supply_on = False  # its switch was let go with all other pins
         self._synchronise()
         self._in_step = True
-        self._command(mpsse.PLAIN_CLOCK + mpsse.LOOPBACK_OFF + self._resting_pins())
+        self._command(mpsse.PLAIN_CLOCK + mpsse.LOOPBACK_OFF)
+        if self._driven and not self._supply_on:
+            self._command(self._turned_on())
+        else:
+            self._command(self._resting_pins())
 
     def _synchronise(self) -> None:
         """Send undefined opcodes; the engine's complaints must be what comes back.

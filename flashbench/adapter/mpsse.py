@@ -16,6 +16,7 @@ from enum import IntEnum
 from typing import Final
 
 from flashbench.adapter._frame import Frame
+from flashbench.adapter.extra_pins import AS_WIRED_WITHOUT_A_WORD, ExtraPins
 from flashbench.errors import WrongCall
 
 TOP_HZ: Final = 30_000_000  # 60 MHz / 2, divide-by-5 off; SCK is this divided by 1 to 65536
@@ -65,26 +66,39 @@ class Engine:
 
     fifo_size: int  # bytes, in each direction
     sample_edge: SampleEdge = SampleEdge.FALLING
-    held_high_pins: int = ALL_GPIO  # xDBUS4..7 driven high: WP#, HOLD#, other chip selects
-
-    def __post_init__(self) -> None:
-        if self.held_high_pins & ~ALL_GPIO:
-            raise ValueError("only xDBUS4 to xDBUS7 can be held high")
+    extra: ExtraPins = AS_WIRED_WITHOUT_A_WORD
 
     @property
     def outputs(self) -> int:
         """The direction byte of a driven port: 1 is an output."""
-        return SCK | MOSI | CS | self.held_high_pins
+        return SCK | MOSI | CS | self.extra.outputs & ALL_GPIO
 
     @property
     def select(self) -> bytes:
-        """Chip select low, SCK low, everything held high stays high."""
-        return bytes([SET_LOW_PINS, self.held_high_pins, self.outputs])
+        """Chip select low, SCK low, everything held stays as it is."""
+        return bytes([SET_LOW_PINS, self.extra.high & ALL_GPIO, self.outputs])
 
     @property
     def deselect(self) -> bytes:
         """Chip select high; also the idle state of a driven port."""
-        return bytes([SET_LOW_PINS, CS | self.held_high_pins, self.outputs])
+        return bytes([SET_LOW_PINS, CS | self.extra.high & ALL_GPIO, self.outputs])
+
+    @property
+    def idle(self) -> bytes:
+        """The whole port driven and idle: `deselect`, and the xCBUS pins that are held."""
+        return self.deselect + self._high_byte(self.extra.high, self.extra.outputs)
+
+    def only_power(self, *, on: bool) -> bytes:
+        """The supply's switch alone is driven, everything else is an input."""
+        power = self.extra.power
+        level = power if on == self.extra.power_on_high else 0
+        low = bytes([SET_LOW_PINS, level & 0xFF, power & 0xFF])
+        return low + self._high_byte(level, power)
+
+    def _high_byte(self, level: int, direction: int) -> bytes:
+        if not self.extra.needs_wide_port:
+            return b""
+        return bytes([SET_HIGH_PINS, level >> 8, direction >> 8])
 
 
 ALL_INPUTS: Final = bytes([SET_LOW_PINS, 0x00, 0x00])

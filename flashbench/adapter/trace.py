@@ -57,6 +57,10 @@ class RecordedWire:
         self._into.write(json.dumps(line) + "\n")
         self._into.flush()
 
+    @property
+    def switches_supply(self) -> bool:
+        return self._wire.switches_supply
+
     def true_hz(self, limit_hz: int) -> int:
         return self._wire.true_hz(limit_hz)
 

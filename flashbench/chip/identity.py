@@ -243,6 +243,10 @@ def identify(
         )
         if woken:
             adapter.before_release(partial(_back_to_power_down, wire, hz))
+        if wire.switches_supply:
+            # What an error left erasing would be torn when the pins go off, and the supply too.
+            idle = partial(_wait_until_idle, adapter, hz, profile.longest_erase_ms)
+            adapter.before_release(idle)
         return Identified(
             adapter=adapter,
             session_id=adapter.session.id,

@@ -91,6 +91,14 @@ class ChipProfile:
     quirks: Mapping[str, str] = field(default_factory=dict)
     doubts: tuple[str, ...] = ()
 
+    @property
+    def longest_erase_ms(self) -> float:
+        """The largest maximum of any erase, the chip erase included; 0 if none is known."""
+        times = [kind.ms_max for region in self.regions for kind in region.kinds]
+        if self.chip_erase is not None:
+            times.append(self.chip_erase.ms_max)
+        return float(max(times, default=0.0))
+
 
 _16_MIB: Final = 1 << 24
 _CAREFUL_READ_HZ: Final = 20_000_000

@@ -219,9 +219,6 @@ def chip_ids(facts: Mapping[str, object]) -> tuple[str, str | None]:
 
 def describe(chip: ChipFacts, *, label: str, now: Now) -> job_file.JobFile:
     profile = chip.profile
-    times = [kind.ms_max for region in profile.regions for kind in region.kinds]
-    if profile.chip_erase is not None:
-        times.append(profile.chip_erase.ms_max)
     adapter = chip.facts().get("adapter")
     identity = {
         str(key): value
@@ -234,7 +231,7 @@ def describe(chip: ChipFacts, *, label: str, now: Now) -> job_file.JobFile:
         rehearsal=str(identity.get("url", "")).startswith("rehearsal:"),
         adapter=identity,
         limits=job_file.Limits(
-            density_bytes=profile.density_bytes, longest_erase_ms=float(max(times, default=0.0))
+            density_bytes=profile.density_bytes, longest_erase_ms=profile.longest_erase_ms
         ),
     )
 

@@ -26,6 +26,7 @@ from flashbench.rehearsal import faults as fault_values
 from flashbench.rehearsal.chip_store import FolderStore
 from flashbench.rehearsal.contacts import Contacts
 from flashbench.rehearsal.faults import ArmedFaults, Fault
+from flashbench.rehearsal.mpsse_engine import PinChange
 from flashbench.rehearsal.nor_chip import NorChip
 from flashbench.rehearsal.nor_part import NorPart, load_part
 from flashbench.rehearsal.spi_target import SpiTarget
@@ -53,7 +54,9 @@ class Bench:
         host_gap: HostGap,
         armed: ArmedFaults,
         in_use_elsewhere: bool = False,
+        supply_switch: int = 0,
     ) -> None:
+        """`supply_switch` is the mask of the pin that, driven high, gives the chip its supply."""
         self.time = time
         self.faults = armed
         self.interface = 1
@@ -62,6 +65,7 @@ class Bench:
         self._adapter_chip: AdapterChip = adapter_chip
         self._host_gap = host_gap
         self._in_use_elsewhere = in_use_elsewhere
+        self._supply_switch = supply_switch
         self._plugs = 0
         self._closers = contextlib.ExitStack()
         armed.on_chip_power_lost = self.power_fails
@@ -89,8 +93,20 @@ class Bench:
         )
         self.backend = VirtualUsb([self.adapter])
         self.device: Any = usb.core.find(backend=self.backend)
-        if isinstance(self._target, NorChip) and not self._target.powered:
+        if self._supply_switch:
+            self.adapter.pins.watchers.append(self._switch_supply)
+            self._switch_supply(PinChange(self.time.now_s(), direction=0, level=0))
+        elif isinstance(self._target, NorChip) and not self._target.powered:
             self._target.restore_power()
+
+    def _switch_supply(self, change: PinChange) -> None:
+        """The switch's gate rests at off: a pin that is an input gives no supply."""
+        on = bool(change.direction & change.level & self._supply_switch)
+        if isinstance(self._target, NorChip) and on != self._target.powered:
+            if on:
+                self._target.restore_power()
+            else:
+                self._target.lose_power(change.at_s, seed=0)
 
     def power_fails(self, at_s: float, seed: int) -> None:
         """The bench loses power: the chip's operation is torn, the adapter leaves the USB."""
@@ -147,6 +163,7 @@ def in_memory_bench(
     host_gap: HostGap | None = None,
     faults: Iterable[Fault] = (),
     chip: SpiTarget | None = None,
+    supply_switch: int = 0,
 ) -> Bench:
     """A bench that is gone with the process.
 
@@ -163,6 +180,7 @@ def in_memory_bench(
         adapter_chip=adapter,
         host_gap=host_gap if host_gap is not None else FixedHostGap(host_gap_us),
         armed=armed,
+        supply_switch=supply_switch,
     )
 
 

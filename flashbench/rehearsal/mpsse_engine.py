@@ -5,6 +5,7 @@ Commands and their operands follow FTDI AN_108; the answer `FA xx` to an unknown
 or behind the host and only the USB side (`usb_device`) brings the two together.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 
@@ -51,12 +52,16 @@ class PinChange:
 
 
 class Pins:
-    """Sixteen pins, low byte xDBUS, high byte xCBUS; every change of direction is kept."""
+    """Sixteen pins, low byte xDBUS, high byte xCBUS.
+
+    Every change of direction is kept, and every level of the driven pins beside the SPI lines.
+    """
 
     def __init__(self) -> None:
         self.direction = 0
         self.level = 0xFFFF
         self.changes: list[PinChange] = []
+        self.watchers: list[Callable[[PinChange], None]] = []
 
     @property
     def ever_driven(self) -> bool:
@@ -65,10 +70,14 @@ class Pins:
 
     def set(self, *, direction: int, level: int, at_s: float) -> None:
         """Drive the pins in `direction`; the others are inputs with pull-ups."""
+        turned = (level ^ self.level) & direction & ~(SCK | MOSI | MISO | CS)
         self.level = level
-        if direction != self.direction:
+        if direction != self.direction or turned:
             self.direction = direction
-            self.changes.append(PinChange(at_s, direction, level))
+            change = PinChange(at_s, direction, level)
+            self.changes.append(change)
+            for watcher in self.watchers:
+                watcher(change)
 
     def read(self) -> int:
         """What all pins read: an undriven one reads its pull-up."""

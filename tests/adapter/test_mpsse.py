@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from flashbench.adapter import mpsse
 from flashbench.adapter._frame import Frame
+from flashbench.adapter.extra_pins import ExtraPins
 from flashbench.adapter.mpsse import Batch, Engine, SampleEdge
 from flashbench.errors import WrongCall
 from tests.builders.frames import frame
@@ -66,9 +67,13 @@ def test_the_rising_edge_is_a_choice() -> None:
     assert bytes.fromhex("200200") in only(frame(b"\x9f", reply_size=3), engine=engine).stream
 
 
+def held_high(pins: int) -> Engine:
+    return Engine(fifo_size=1024, extra=ExtraPins(held_high=pins))
+
+
 @pytest.mark.parametrize("pins", [0x00, 0x30, 0xF0])
 def test_pins_held_high_are_high_and_driven_in_every_pin_command(pins: int) -> None:
-    stream = only(frame(b"\x06"), engine=Engine(fifo_size=1024, held_high_pins=pins)).stream
+    stream = only(frame(b"\x06"), engine=held_high(pins)).stream
 
     for at in (0, 7, 10):
         command, level, direction = stream[at : at + 3]
@@ -79,8 +84,8 @@ def test_pins_held_high_are_high_and_driven_in_every_pin_command(pins: int) -> N
 
 
 def test_only_the_four_general_pins_can_be_held_high() -> None:
-    with pytest.raises(ValueError, match="only xDBUS4 to xDBUS7"):
-        Engine(fifo_size=1024, held_high_pins=0x04)
+    with pytest.raises(ValueError, match="only xDBUS4 to 7"):
+        ExtraPins(held_high=0x04)
 
 
 @pytest.mark.parametrize(
