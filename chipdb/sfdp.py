@@ -208,6 +208,17 @@ class SectorMap:
             return self.layouts[0]
         return None
 
+    def chosen(self, answers: Sequence[int]) -> SectorLayout | None:
+        """The layout in force, given what each selection read; None if the map has none for it.
+
+        The bits, the first selection's highest, are the layout's ID [Linux, sfdp.c].
+        """
+        index = 0
+        for selection, answer in zip(self.selections, answers, strict=True):
+            index = index << 1 | bool(answer & selection.bit_mask)
+        fitting = [layout for layout in self.layouts if layout.id == index]
+        return fitting[0] if len(fitting) == 1 else None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatusWriteRule:
@@ -747,7 +758,8 @@ def _sector_map(sfdp: Sfdp, doubts: list[str]) -> SectorMap | None:
     at, last = 0, False
     while not last and at < len(dwords):
         first = dwords[at]
-        last = bool(first & 1)
+        # On the last selection the bit ends the selections, and maps follow [Linux, sfdp.c].
+        last = bool(first & 1) and bool(first & 2)
         count = (first >> 16 & 0xFF) + 1 if first & 2 else 1
         body = dwords[at + 1 : at + 1 + count]
         if len(body) < count:

@@ -114,6 +114,15 @@ def read_security_register(number: int, *, size: int, four_byte: bool) -> Frame:
     )
 
 
+def read_any_register(address: int, *, address_bytes: int, wait_bytes: int) -> Frame:
+    """Read the register at `address` (65h) over three bytes, which all say the same.
+
+    Sent only where the chip's own sector map asks for it. S25FS-S and S25H; others ignore it.
+    """
+    out = b"\x65" + address.to_bytes(address_bytes, "big") + bytes(wait_bytes)
+    return Frame(name=f"read register {address:#08x} (65h)", out=out, reply_size=3, seal=FRAME_SEAL)
+
+
 def read_block_lock(start: Address, *, opcode: int, address_bytes: int) -> Frame:
     """Read whether the block at `start` is locked: 3Dh (Winbond) or 3Ch (Macronix).
 

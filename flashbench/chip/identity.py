@@ -5,7 +5,7 @@ Registers and the unique ID are read afterwards, where the chip's own layout say
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import InitVar, dataclass, field
+from dataclasses import InitVar, dataclass, field, replace
 from functools import partial
 from typing import Any, Final, final
 
@@ -23,6 +23,7 @@ from flashbench.chip.outside_array import OutsideArray, read_outside_array
 from flashbench.chip.profile import ChipProfile, reconcile
 from flashbench.chip.protection import protected_ranges, registers_to_read
 from flashbench.chip.reading import refuse_unreadable
+from flashbench.chip.sector_layout import choose_layout
 from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.chip.supply import stop_by_datasheet, stop_by_marking
 from flashbench.errors import ChipUntouched, ReadsUnsteady
@@ -221,6 +222,7 @@ def identify(
         _demand_id_at_clock(wire, jedec_id, adapter.clock_hz)
         _refuse_other_kind(jedec_id)
         sfdp = _read_sfdp(wire, min(adapter.clock_hz, frames.SFDP_HZ_MAX))
+        chosen = choose_layout(partial(_run, wire, sck_hz=hz), sfdp)
         profile = reconcile(
             jedec_id,
             rows_for_id(jedec_id),
@@ -229,7 +231,10 @@ def identify(
             supply_confirmed_by_user=supply_confirmed_by_user,
             datasheet_volts=datasheet_volts,
             marking=printed,
+            layout=chosen.layout,
         )
+        if chosen.doubt is not None:
+            profile = replace(profile, doubts=(*profile.doubts, chosen.doubt))
         refuse_unreadable(profile)
         registers = _read_registers(wire, profile, hz)
         in_4byte_mode = _shows_4byte_mode(profile, registers)

@@ -5,7 +5,7 @@ longer time-out, the instruction that both name. What only the table can know (s
 error correction) is never guessed from the SFDP.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final, NewType
@@ -13,7 +13,7 @@ from typing import Final, NewType
 from chipdb import sfdp as tables
 from chipdb.marking import MarkingLookup
 from chipdb.row import ChipRow, KnownFrom, OnDieEcc
-from chipdb.sfdp import AddressBytes, EraseType, Sfdp
+from chipdb.sfdp import AddressBytes, EraseType, SectorLayout, Sfdp
 from flashbench.chip.supply import agreed_supply, check_supply
 from flashbench.errors import ChipUntouched
 
@@ -123,15 +123,17 @@ def reconcile(
     supply_confirmed_by_user: bool = False,
     datasheet_volts: tuple[float, float] | None = None,
     marking: MarkingLookup | None = None,
+    layout: SectorLayout | None = None,
 ) -> ChipProfile:
     """What may be relied on for the chip that answered `jedec_id` (3 to 6 bytes).
 
     `rows` are all rows that the ID leaves open (`chipdb.table.rows_for_id`), `sfdp` the chip's own
     tables or None. `declared_volts` is what the bench supplies; `supply_confirmed_by_user` says
     that the user read in the part's own datasheet that it takes that, `datasheet_volts` is the
-    range read there; `marking` is what is printed on the package, looked up. Where several rows
-    remain, only what they all say counts. Opcodes in the result are those to send in its address
-    mode.
+    range read there; `marking` is what is printed on the package, looked up; `layout` is the
+    layout of the sector map that the chip says is in force (`chip.sector_layout`). Where several
+    rows remain, only what they all say counts. Opcodes in the result are those to send in its
+    address mode.
 
     Raises:
         ChipUntouched: marking and ID name different parts; a kind of chip that cannot be handled;
@@ -173,7 +175,7 @@ def reconcile(
         page_size=_page_size(facts, sfdp, doubts),
         program_us_typ=typ_us,
         program_us_max=max_us,
-        regions=_regions(density, mode, facts, sfdp, doubts),
+        regions=_regions(density, mode, facts, sfdp, layout, doubts),
         chip_erase=_chip_erase(candidates, facts, sfdp),
         address_mode=mode,
         read_hz_max=min((row.read_hz_max for row in facts), default=_CAREFUL_READ_HZ),
@@ -359,20 +361,24 @@ def _regions(
     mode: AddressMode,
     facts: Sequence[ChipRow],
     sfdp: Sfdp | None,
+    layout: SectorLayout | None,
     doubts: list[str],
 ) -> tuple[EraseRegion, ...]:
-    fixed = sfdp.sector_map.fixed if sfdp is not None and sfdp.sector_map is not None else None
-    if sfdp is not None and fixed is not None and density == sfdp.density_bytes:
+    if layout is None and sfdp is not None and sfdp.sector_map is not None:
+        layout = sfdp.sector_map.fixed
+    if sfdp is not None and layout is not None and density == sfdp.density_bytes:
         by_number = {t.number: t for t in sfdp.erase_types}
         regions = [
             (r.start, r.length, [by_number[n] for n in r.erase_numbers if n in by_number])
-            for r in fixed.regions
+            for r in layout.regions
         ]
+        # A row that names no erase at all leaves it to the map, which the chip itself chose from.
+        naming = [row for row in facts if row.erase]
         found = [
             EraseRegion(
                 start=Address(start),
                 length=length,
-                kinds=_kinds(_agreed_types(types, facts, sfdp), mode),
+                kinds=_kinds(_agreed_types(types, naming, sfdp), mode),
             )
             for start, length, types in regions
         ]
@@ -380,9 +386,26 @@ def _regions(
         types = _types_that_work_everywhere(sfdp) if sfdp is not None else None
         kinds = _kinds(_agreed_types(types, facts, sfdp), mode)
         found = [EraseRegion(start=Address(0), length=density, kinds=kinds)]
-    if any(not region.kinds for region in found):
-        doubts.append("No erase instruction is certain everywhere: the chip can be read only.")
+    doubts.extend(_erase_doubts(found))
     return tuple(found)
+
+
+def _erase_doubts(regions: Sequence[EraseRegion]) -> Iterator[str]:
+    """Where no erase fits: everywhere, or in stretches such as what a row of sectors overlays."""
+    without = [r for r in regions if not any(_fits(kind, r) for kind in r.kinds)]
+    if len(without) == len(regions):
+        yield "No erase instruction is certain everywhere: the chip can be read only."
+        return
+    for region in without:
+        yield (
+            f"Nothing is known to erase {region.start:06X}h to"
+            f" {region.start + region.length - 1:06X}h alone: what lies there cannot be changed."
+        )
+
+
+def _fits(kind: EraseKind, region: EraseRegion) -> bool:
+    first = -(-region.start // kind.size) * kind.size
+    return first + kind.size <= region.start + region.length
 
 
 def _types_that_work_everywhere(sfdp: Sfdp) -> list[EraseType]:

@@ -212,7 +212,7 @@ def unprotected_registers(registers: Values, profile: ChipProfile) -> dict[Regis
     Raises:
         ChipUntouched: the layout is not known, a register is missing, or SRL locks them all.
     """
-    layout = _known_layout(profile)
+    layout = _known_layout(profile, registers)
     missing = [r for r in layout.registers if r not in registers]
     if missing:
         raise ChipUntouched(
@@ -243,7 +243,7 @@ def unprotection(registers: Values, profile: ChipProfile) -> Unprotection:
     Raises:
         ChipUntouched: as `unprotected_registers`, or a lock of the chip is permanent.
     """
-    layout = _known_layout(profile)
+    layout = _known_layout(profile, registers)
     if layout.scheme is Scheme.SECTOR_BITS:
         return _unprotect_sector_bits(registers, profile)
     sentences = tuple(_register_protect_sentences(registers, layout))
@@ -311,7 +311,7 @@ def commands_to_reach(
     Raises:
         ChipUntouched: nobody knows how this chip's registers are written.
     """
-    layout = _known_layout(profile)
+    layout = _known_layout(profile, now)
     if layout.scheme is Scheme.SECTOR_BITS:
         return _sector_bit_commands(now[_SR1], target[_SR1], profile)
     sr1 = target[_SR1] & 0xFC
@@ -374,11 +374,12 @@ def _layout(profile: ChipProfile) -> Layout | None:
     return LAYOUTS.get(profile.protection) if profile.protection is not None else None
 
 
-def _known_layout(profile: ChipProfile) -> Layout:
+def _known_layout(profile: ChipProfile, registers: Values) -> Layout:
     layout = _layout(profile)
     if layout is None:
         raise ChipUntouched(
-            "The protection layout of this part is not known, so its bits are not changed.",
+            "The protection layout of this part is not known, so the bits of its status register 1"
+            f" ({registers.get(_SR1, 0):02X}h) are not changed.",
             next_step="Give the marking printed on the chip, or send its datasheet's row in.",
         )
     return layout

@@ -670,6 +670,10 @@ class NorChip:
             return (value & ~0x20) | (0x20 if self._four_byte else 0)
         return value
 
+    def read_any_register(self, address: int, data: bytes, at_s: float) -> None:
+        names = [entry.name for entry in self.part.register if address in entry.addresses]
+        self.answer_fresh(_sampler(self, names[0]) if names else lambda: 0xFF)
+
     # --- write enable, modes ------------------------------------------------------------------
 
     def set_wel(self, address: int, data: bytes, at_s: float) -> None:
@@ -1109,8 +1113,11 @@ def _register_commands(chip: NorChip) -> dict[int, _Command]:
         0x04: _Command("write disable", "bare", chip.clear_wel),
         0x01: _Command("write status register", "data", chip.write_status),
     }
+    if any(register.addresses for register in part.register):
+        # One wait byte: the latency code 8 of S25FS-S, from memory.
+        commands[0x65] = _Command("read any register", "reply", chip.read_any_register, -1, 1)
     for register in part.register:
-        if register.name != "SR1":
+        if register.name != "SR1" and register.read is not None:
             commands[register.read] = _reply(
                 chip, f"read {register.name}", _sampler(chip, register.name), while_busy=True
             )

@@ -11,10 +11,14 @@ _FOLDER = Path(__file__).parent / "parts"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Register:
-    """One status or configuration register. `writable` and `one_time` are bit masks."""
+    """One status or configuration register. `writable` and `one_time` are bit masks.
+
+    `read` is None where only 65h reads it, at one of `addresses`.
+    """
 
     name: str
-    read: int
+    read: int | None = None
+    addresses: tuple[int, ...] = ()
     write: int | None = None  # besides 01h, which `NorPart.write_01` describes
     writable: int = 0
     one_time: int = 0
@@ -101,7 +105,11 @@ _Row = TypeVar("_Row", Register, Erase, Region)
 def _rows(kind: type[_Row], tables: list[dict[str, Any]], where: str) -> tuple[_Row, ...]:
     for table in tables:
         _check_keys(kind, table, where)
-    return tuple(kind(**table) for table in tables)
+    return tuple(kind(**_with_tuples(table)) for table in tables)
+
+
+def _with_tuples(table: dict[str, Any]) -> dict[str, Any]:
+    return {key: tuple(value) if isinstance(value, list) else value for key, value in table.items()}
 
 
 def _check_keys(kind: type[Any], table: dict[str, Any], where: str) -> None:
@@ -129,10 +137,7 @@ def parse(text: str, *, where: str) -> NorPart:
     table["register"] = _rows(Register, table["register"], where)
     table["erase"] = _rows(Erase, table["erase"], where)
     table["region"] = _rows(Region, table.get("region", []), where)
-    for key, value in table.items():
-        if isinstance(value, list):
-            table[key] = tuple(value)
-    return NorPart(**table)
+    return NorPart(**_with_tuples(table))
 
 
 def part_names() -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from flashbench.rehearsal.nor_protection import LAYOUTS, protected_span
 
 MIB = 1 << 20
 _WITH_SFDP = tuple(name for name in part_names() if load_part(name).sfdp)
-_D8_BY_ADDRESS = ("SST26VF064B", "S25FS256T")  # one opcode for several sizes
+_D8_BY_ADDRESS = ("SST26VF064B", "S25FS256T", "S25FS128S")  # one opcode for several sizes
 
 
 def _basic_table(sfdp: bytes) -> tuple[int, ...]:
