@@ -69,6 +69,7 @@ ANSWERS = {
     "socket, or clipped": "socket",
     "Is it off": "yes",
     "printed on the chip": "W25Q80BW",
+    "Which range does it give": "1.65-1.95",
     "how many volts": "1.8",
     "supply to the chip now": "1.8",
     "Is it there": "yes",

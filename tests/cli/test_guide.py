@@ -283,3 +283,21 @@ def test_a_board_that_stays_dark_is_read_again_in_a_second_round(person: Person)
     assert "pin 1 at the board's mark" in outcome
     assert len(rounds) == 2
     assert (person.job / "round-2" / "original.bin").read_bytes() == person.cells()
+
+
+def test_a_misread_marking_is_asked_again(person: Person) -> None:
+    read = iter(["W25QSOMETHING", "W25Q80BW"])
+
+    def answer(question: str) -> str:
+        if "printed on the chip" in question:
+            return next(read)
+        if "how many volts" in question:
+            return "leave"
+        return answer_to(question, person.answers | {"Read the marking again": "again"})
+
+    person.answer = answer  # type: ignore[method-assign]
+    sat = person.guide()
+
+    supply = by_step(sat.said)[Step.SUPPLY]
+    assert "The table has nothing for 'W25QSOMETHING'." in supply
+    assert "W25Q80 1.65 to 1.95 V" in supply

@@ -7,16 +7,15 @@ step that comes next, asks for what the step's command needs, and runs that comm
 import sys
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
-from flashbench.cli.guide.course import COURSE, TITLES, Standing, Step, coming, is_done
-from flashbench.cli.guide.sitting import Sitting
 from flashbench.cli.options import (
     AdapterOption,
     BenchOptions,
     ClockOption,
+    DatasheetSupplyOption,
     JobArgument,
     JsonOption,
     MarkingOption,
@@ -27,11 +26,15 @@ from flashbench.cli.output import Output, command
 from flashbench.errors import WrongCall
 from flashbench.wording import command_line
 
+if TYPE_CHECKING:
+    from flashbench.cli.guide.course import Standing
+
 
 def guide(
     job: JobArgument,
     adapter: AdapterOption = None,
     supply: SupplyOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
     marking: MarkingOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
@@ -51,7 +54,12 @@ def guide(
     done).
     """
     options = BenchOptions(
-        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+        adapter=adapter,
+        supply=supply,
+        datasheet_supply=datasheet_supply,
+        marking=marking,
+        clock=clock,
+        trace=trace,
     )
     try:
         with command(json=json, traceback=trace is not None) as output:
@@ -65,6 +73,8 @@ def guide(
 
 def guide_at(output: Output, folder: Path, options: BenchOptions) -> None:
     """What `guide` does."""
+    from flashbench.cli.guide.sitting import Sitting
+
     sitting = Sitting(output, folder, options)
     if output.json:
         output.facts = _facts(sitting.standing())
@@ -84,7 +94,9 @@ def at_a_terminal() -> bool:
     return sys.stdin.isatty() and sys.stdout.isatty()
 
 
-def _facts(standing: Standing) -> dict[str, Any]:
+def _facts(standing: "Standing") -> dict[str, Any]:
+    from flashbench.cli.guide.course import COURSE, TITLES, Step, coming, is_done
+
     step = coming(standing)
     return {
         "label": standing.label,

@@ -1,28 +1,47 @@
 """The guide's steps with the chip on the adapter. Each is the command of its name."""
 
+from functools import partial
+
 from flashbench.cli.adapters import adapters_at
 from flashbench.cli.check_contact import FASTEST_HZ, check_contact_at
 from flashbench.cli.guide.cautions import Moment
 from flashbench.cli.guide.desk import read_text
-from flashbench.cli.guide.work import Work, read_volts
+from flashbench.cli.guide.work import StepFailed, Work, read_range, read_volts
 from flashbench.cli.job_commands import next_at
-from flashbench.cli.lookup import lookup_text
+from flashbench.cli.lookup import find, lookup_text
 from flashbench.cli.reading import dump_at, identify_at
 from flashbench.cli.writing import finish_at, restore_at, write_at
 
 
 def supply(work: Work) -> None:
     """The marking as printed, what the table knows of it, and the supply that the bench gives."""
-    asked_now = "marking" not in work.notes.answers
-    marking = work.ask("marking", "What is printed on the chip, as printed?", read_text)
-    if marking is None:
-        work.output.say(
-            "Without a marking the supply has to come from the board's own drawings or from a meter"
-            " on the rail that the chip had."
-        )
-    elif asked_now:
-        work.do(lambda output: lookup_text(output, marking))
+    marking = _marking(work)
+    if marking is None or not find(marking).is_settled:
+        work.output.say("The part's own datasheet settles what it takes.")
+        work.ask("datasheet supply", "Which range does it give? [2.7-3.6, ?]", read_range)
     work.supply_said(work.desk.must("To how many volts is the bench set for it?", read_volts))
+
+
+def _marking(work: Work) -> str | None:
+    while True:
+        asked_now = "marking" not in work.notes.answers
+        marking = work.ask("marking", "What is printed on the chip, as printed?", read_text)
+        if marking is None:
+            work.output.say(
+                "Without a marking the supply has to come from the board's own drawings, or from a"
+                " meter on the rail that the chip had."
+            )
+            return None
+        if not asked_now:
+            return marking
+        try:
+            work.do(partial(lookup_text, text=marking))
+        except StepFailed:
+            asks = "Read the marking again, or go on without the table?"
+            if work.desk.choose(asks, ("again", "go on")) == "again":
+                work.forget("marking")
+                continue
+        return marking
 
 
 def contact(work: Work) -> None:

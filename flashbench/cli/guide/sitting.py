@@ -34,7 +34,7 @@ _BODIES: Final[Mapping[Step, Callable[[Work], None]]] = {
     Step.REPORT: on_the_board.report,
     Step.RECOVER: at_the_bench.recover,
 }
-_MAY_BE_PASSED: Final = frozenset({Step.BEFORE_HEAT, Step.SUPPLY, Step.INSPECT})
+_MAY_BE_PASSED: Final = frozenset({Step.BEFORE_HEAT, Step.INSPECT})
 """Steps that only inform: where their command says no, the job can go on."""
 
 

@@ -11,7 +11,7 @@ from flashbench.cli.guide.cautions import Moment, cautions
 from flashbench.cli.guide.course import Standing, on_visit
 from flashbench.cli.guide.desk import Desk
 from flashbench.cli.guide.notes import Notes, load_notes, save_notes
-from flashbench.cli.options import BenchOptions, supply_volts
+from flashbench.cli.options import BenchOptions, SupplyRange, supply_range, supply_volts
 from flashbench.cli.output import Output, command
 from flashbench.errors import FlashbenchError
 
@@ -164,10 +164,15 @@ class Work:
         return replace(
             self._options,
             supply=self._supply,
+            datasheet_supply=self._options.datasheet_supply or self._datasheet_supply(),
             adapter=self._options.adapter or self._chosen_adapter(),
             marking=self._options.marking or self._notes.answer("marking"),
             clock=self._options.clock or clock_hz,
         )
+
+    def _datasheet_supply(self) -> SupplyRange | None:
+        given = self._notes.answer("datasheet supply")
+        return None if given is None else read_range(given)
 
     def _chosen_adapter(self) -> str | None:
         from flashbench.adapter import find_adapters
@@ -213,3 +218,11 @@ def read_volts(text: str) -> float:
         return supply_volts(text)
     except typer.BadParameter as error:
         raise ValueError("volts, such as 3.3 or 1.8") from error
+
+
+def read_range(text: str) -> SupplyRange:
+    """A range of supplies as the option takes it. Raises ValueError."""
+    try:
+        return supply_range(text)
+    except typer.BadParameter as error:
+        raise ValueError("both ends in volts, such as 2.7-3.6") from error
