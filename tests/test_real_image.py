@@ -15,6 +15,7 @@ import pytest
 import flashbench as fb
 from flashbench.rehearsal import Bench, in_memory_bench
 from flashbench.safe_write import steps
+from flashbench.safe_write.dump import dump
 from tests.qemu_chip import QemuChip
 
 OVMF = Path("/usr/share/ovmf/OVMF.fd")
@@ -89,7 +90,7 @@ def test_the_whole_job_on_a_chip_that_others_wrote(case: Case, tmp_path: Path) -
         job_on(bench, tmp_path / "job", volts=case.volts, marking=case.marking) as (chip, job),
     ):
         assert chip.profile.address_mode.value == case.address
-        backup = steps.dump(chip, job).backup
+        backup = dump(chip, job).backup
         assert backup.sha256 == sha256sum(source) == sha256sum(backup.path)
 
         new = edited(image)
@@ -111,7 +112,7 @@ def test_the_whole_job_on_our_stricter_chip(tmp_path: Path) -> None:
         in_memory_bench(part="W25Q128JV", contents=image) as bench,
         job_on(bench, tmp_path / "job", volts=3.3, marking=None) as (chip, job),
     ):
-        backup = steps.dump(chip, job).backup
+        backup = dump(chip, job).backup
         assert backup.sha256 == sha256sum(source) == sha256sum(backup.path)
 
         new = edited(image)

@@ -29,6 +29,7 @@ READS_A_TRY: Final = 3
 SECOND_LOOK_READS: Final = 5  # of each further try, once reads have differed
 WATCH_PAUSE_S: Final = 0.2
 
+_SHARE_TO_SETTLE: Final = 512  # of the array, so that a dump spends little before it begins
 _STATUS_READS: Final = 4
 _SFDP_READS: Final = 3
 _SFDP_BYTES: Final = 64
@@ -188,19 +189,65 @@ def watch(
         adapter.time.wait_s(WATCH_PAUSE_S)
 
 
+def settle_clock(chip: Identified, *, progress: Progress = silent) -> ClockProof | None:
+    """The clock to read the whole chip at, found on a small part of it; the contact is good then.
+
+    None where the contact is good and single weak cells err at every clock: read slowly.
+
+    Raises:
+        ReadsUnsteady: the contact is not good; it says what was seen and what to do.
+        AdapterError, Interrupted: the bus failed or the user stopped; the chip was only read.
+    """
+    density = chip.profile.density_bytes
+    size = min(STRETCH_BYTES, max(WATCH_STRETCH_BYTES, density // _SHARE_TO_SETTLE))
+    with reading.address_mode(chip):
+        start = _stretch_at(chip, None, size)
+    try:
+        return find_clock(chip, around=start, stretch_bytes=size, progress=progress)
+    except ReadsUnsteady as error:
+        seen = look_closer(chip, start)
+        if seen.name is Finding.WEAK_CELLS:
+            return None
+        if seen.stable:
+            raise
+        raise ReadsUnsteady(" ".join(seen.sentences), next_step=seen.next_action) from error
+
+
+def look_closer(chip: Identified, around: Address) -> Diagnosis:
+    """Read what lies around one address again and again, slow and fast: cells, contact or clock.
+
+    Raises:
+        AdapterError: the bus failed; the chip was only read.
+    """
+    with reading.address_mode(chip):
+        size = min(STRETCH_BYTES, chip.profile.density_bytes)
+        start = _stretch_at(chip, around, size)
+        slow_hz = min(SLOW_HZ, chip.clock_hz)
+        seen = Observations(
+            tries=tuple(
+                _reads(chip, start, size, SECOND_LOOK_READS, slow_hz) for _ in range(READS_A_TRY)
+            ),
+            stretch_start=start,
+            fast_reads=_reads(chip, start, size, READS_A_TRY, chip.clock_hz),
+            fast_hz=chip.wire.true_hz(chip.clock_hz),
+        )
+    return diagnose(seen)
+
+
 def find_clock(
     chip: Identified,
     *,
     hz_max: int | None = None,
     around: Address | None = None,
+    stretch_bytes: int = STRETCH_BYTES,
     progress: Progress = silent,
 ) -> ClockProof:
     """Find the fastest SCK at which every read is right, and settle one step below it.
 
     `hz_max` is the clock somebody wants to work at, the adapter's by default: what comes out is
     never faster. The search begins one step above it where chip and adapter allow that, so that
-    the clock wanted can have its margin. `around` is an address to read at; by default one with
-    telling data.
+    the clock wanted can have its margin. `around` is an address to read `stretch_bytes` at; by
+    default one with telling data.
 
     Raises:
         ReadsUnsteady: reads differ even at the slowest clock.
@@ -208,7 +255,7 @@ def find_clock(
     """
     wanted = chip.wire.true_hz(hz_max if hz_max is not None else chip.adapter.clock_hz)
     with reading.address_mode(chip):
-        size = min(STRETCH_BYTES, chip.profile.density_bytes)
+        size = min(stretch_bytes, chip.profile.density_bytes)
         proving = _ClockProving(chip, _stretch_at(chip, around, size), size)
         tried: list[ClockTry] = []
         steps = _clock_steps(chip, wanted)

@@ -1,15 +1,19 @@
 """The commands that only read the chip: `identify`, `dump`, `verify`."""
 
 from contextlib import ExitStack
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from flashbench.cli.bench import chip_at_bench, is_rehearsal
+from flashbench.cli.check_contact import FASTEST_HZ
 from flashbench.cli.jobs import greet, opened_job
 from flashbench.cli.options import (
     AdapterOption,
+    BenchOption,
     BenchOptions,
     ClockOption,
     DatasheetSupplyOption,
@@ -36,10 +40,13 @@ from flashbench.errors import ChipUntouched, WrongCall
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
     from flashbench.chip.identity import Identified
+    from flashbench.job.folder import Job
+    from flashbench.safe_write.dump import Dumped
 
 
 def identify(
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     datasheet_supply: DatasheetSupplyOption = None,
@@ -73,6 +80,7 @@ def identify(
     """
     options = BenchOptions(
         adapter=adapter,
+        bench=bench,
         supply=supply,
         marking=marking,
         datasheet_supply=datasheet_supply,
@@ -196,6 +204,7 @@ def dump(
         ),
     ] = False,
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     datasheet_supply: DatasheetSupplyOption = None,
@@ -214,11 +223,15 @@ def dump(
     that differ are kept as doubtful-N.bin and count as nothing. What they agree on becomes
     the job's original: written, read back from the disk, hashed, and never replaced.
 
-    With --json: label, folder, round, original, sha256, bytes, ways, size_sources,
-    size_proven, size_doubt, notes.
+    The contact is checked first, and the fastest clock found that leaves a margin, up to
+    --clock (default 30M).
+
+    With --json: label, folder, round, original, sha256, bytes, clock_hz, stable_hz, ways,
+    size_sources, size_proven, size_doubt, notes.
     """
     options = BenchOptions(
         adapter=adapter,
+        bench=bench,
         supply=supply,
         marking=marking,
         datasheet_supply=datasheet_supply,
@@ -238,11 +251,44 @@ def dump_at(
     again: bool = False,
 ) -> None:
     """What `dump` does."""
-    from flashbench.chip.identity import identify as identify_chip
     from flashbench.job.booking import booked_in
     from flashbench.safe_write import steps
+    from flashbench.safe_write.dump import dump as dump_chip
 
-    def identified(opened: "Adapter", volts: float) -> "Identified":
+    if options.clock is None:
+        options = replace(options, clock=FASTEST_HZ)
+    with ExitStack() as stack:
+        existing = steps.job_to_dump_into(folder, again=again)
+        if existing is not None:
+            stack.enter_context(existing)
+            stack.enter_context(steps.outranked_by_unfinished(existing))
+            greet(output, existing)
+            _refuse_other_label(existing.label, label)
+        booked = None if existing else booked_in(folder)
+        if booked is not None:
+            _refuse_other_label(booked.label, label)
+            label = booked.label
+        output.label = existing.label if existing else (label or folder.resolve().name)
+        at = stack.enter_context(
+            chip_at_bench(output, options, partial(_identified_to_dump, existing, options))
+        )
+        job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
+        if existing is None:
+            stack.enter_context(job)
+        dumped = dump_chip(at.chip, job, progress=at.progress)
+        at.progress.close()
+        _tell_dump(output, at.chip, job, dumped)
+
+
+def _identified_to_dump(
+    existing: "Job | None", options: BenchOptions, opened: "Adapter", volts: float
+) -> "Identified":
+    """Identified at the clock of first contact: the one to work at is found afterwards."""
+    from flashbench.chip.identity import FIRST_CONTACT_HZ
+    from flashbench.chip.identity import identify as identify_chip
+    from flashbench.safe_write import steps
+
+    with opened.clock_limited_to(FIRST_CONTACT_HZ):
         if existing is not None:
             return steps.identify_for(
                 opened,
@@ -258,54 +304,41 @@ def dump_at(
             datasheet_volts=options.datasheet_supply,
         )
 
-    with ExitStack() as stack:
-        existing = steps.job_to_dump_into(folder, again=again)
-        if existing is not None:
-            stack.enter_context(existing)
-            stack.enter_context(steps.outranked_by_unfinished(existing))
-            greet(output, existing)
-            _refuse_other_label(existing.label, label)
-        booked = None if existing else booked_in(folder)
-        if booked is not None:
-            _refuse_other_label(booked.label, label)
-            label = booked.label
-        output.label = existing.label if existing else (label or folder.resolve().name)
-        at = stack.enter_context(chip_at_bench(output, options, identified))
-        job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
-        if existing is None:
-            stack.enter_context(job)
-        dumped = steps.dump(at.chip, job, progress=at.progress)
-        at.progress.close()
-        read, backup = dumped.read, dumped.backup
-        output.facts = {
-            "label": job.label,
-            "folder": str(job.folder),
-            "round": job.round_number,
-            "original": str(backup.path),
-            "sha256": backup.sha256,
-            "bytes": backup.density_bytes,
-            "ways": list(read.ways),
-            "size_sources": list(read.size_sources),
-            "size_proven": read.size_is_proven,
-            "size_doubt": read.size_doubt,
-            "notes": list(read.notes),
-        }
-        output.say(f"{job.label}: two reads agree, and are kept.")
-        output.rows(
-            [
-                ("chip", " or ".join(at.chip.profile.parts) or "not in the table"),
-                ("size", f"{size_text(backup.density_bytes)}, says {_and(read.size_sources)}"),
-                ("first", read.ways[0]),
-                ("second", read.ways[1]),
-                ("original", str(backup.path)),
-                ("sha256", backup.sha256),
-            ]
-        )
-        if not read.size_is_proven:
-            why = read.size_doubt or " ".join(at.chip.profile.doubts)
-            output.say(f"The size is not proven, so nothing will be written to it. {why}".rstrip())
-        for note in read.notes:
-            output.say(f"Note: {note}")
+
+def _tell_dump(output: Output, chip: "Identified", job: "Job", dumped: "Dumped") -> None:
+    read, backup, clock = dumped.read, dumped.backup, dumped.clock
+    output.facts = {
+        "label": job.label,
+        "folder": str(job.folder),
+        "round": job.round_number,
+        "original": str(backup.path),
+        "sha256": backup.sha256,
+        "bytes": backup.density_bytes,
+        "clock_hz": clock.clock_hz if clock is not None else None,
+        "stable_hz": clock.stable_hz if clock is not None else None,
+        "ways": list(read.ways),
+        "size_sources": list(read.size_sources),
+        "size_proven": read.size_is_proven,
+        "size_doubt": read.size_doubt,
+        "notes": list(read.notes),
+    }
+    output.say(f"{job.label}: two reads agree, and are kept.")
+    output.rows(
+        [
+            ("chip", " or ".join(chip.profile.parts) or "not in the table"),
+            ("size", f"{size_text(backup.density_bytes)}, says {_and(read.size_sources)}"),
+            *listed("clock", clock.sentences() if clock is not None else ("the slowest",)),
+            ("first", read.ways[0]),
+            ("second", read.ways[1]),
+            ("original", str(backup.path)),
+            ("sha256", backup.sha256),
+        ]
+    )
+    if not read.size_is_proven:
+        why = read.size_doubt or " ".join(chip.profile.doubts)
+        output.say(f"The size is not proven, so nothing will be written to it. {why}".rstrip())
+    for note in read.notes:
+        output.say(f"Note: {note}")
 
 
 def _refuse_other_label(known: str, given: str | None) -> None:
@@ -324,6 +357,7 @@ def _and(names: tuple[str, ...]) -> str:
 def verify(
     job: JobArgument,
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     clock: ClockOption = None,
@@ -342,7 +376,12 @@ def verify(
     first_difference, unfinished, sha256.
     """
     options = BenchOptions(
-        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+        adapter=adapter,
+        bench=bench,
+        supply=supply,
+        marking=marking,
+        clock=clock,
+        trace=trace,
     )
     with command(json=json, traceback=trace is not None) as output:
         verify_at(output, job, options)

@@ -20,11 +20,25 @@ _PROBE_BYTES: Final = 4096
 
 
 class ReadsDisagree(ChipUntouched):
-    """Two complete reads of one chip were not the same. `kept` lists where they were saved."""
+    """Two complete reads of one chip were not the same. `kept` lists where they were saved.
 
-    def __init__(self, seen: str, *, next_step: str, kept: tuple[Path, ...]) -> None:
+    `difference` is None where they were the same and yet are no firmware; `ways` tells how each
+    was read.
+    """
+
+    def __init__(
+        self,
+        seen: str,
+        *,
+        next_step: str,
+        kept: tuple[Path, ...],
+        difference: screening.Disagreement | None = None,
+        ways: tuple[str, ...] = (),
+    ) -> None:
         super().__init__(seen, next_step=next_step)
         self.kept = kept
+        self.difference = difference
+        self.ways = ways
 
 
 class KeepsDoubtful(Protocol):
@@ -188,6 +202,8 @@ def _refuse_disagreement(
             " then dump again."
         ),
         kept=kept,
+        difference=found,
+        ways=reads.ways,
     )
 
 

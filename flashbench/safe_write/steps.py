@@ -28,13 +28,13 @@ from flashbench.job.sector_digests import keep_sectors
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write._sender import WORN_FACTOR
-from flashbench.safe_write.backup import Backup, back_up, reload_backup
+from flashbench.safe_write.backup import Backup, reload_backup
 from flashbench.safe_write.found import read_for_recovery
 from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
 from flashbench.safe_write.plan_units import NoErasePlan
 from flashbench.safe_write.rewrite import rewrite
 from flashbench.safe_write.same_chip import refuse_other_chip
-from flashbench.safe_write.stable_read import ReadsDisagree, StableRead, read_twice
+from flashbench.safe_write.stable_read import ReadsDisagree
 from flashbench.safe_write.verify import Verified, verify
 from flashbench.wording import command_line, quoted, ways_on
 
@@ -150,22 +150,6 @@ def job_for_dump(
     if job.has_original:
         job.open_round(chip)
     return job
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dumped:
-    """A dump that is backed up: the evidence of both steps."""
-
-    read: StableRead
-    backup: Backup
-
-
-def dump(chip: Identified, job: Job, *, progress: Progress = silent) -> Dumped:
-    """Read the chip twice and back it up into `job`. Raises what the two steps raise."""
-    read = read_twice(chip, keep_doubtful_in=job, progress=progress)
-    backup = back_up(read, job)
-    keep_sectors(backup.path.parent, backup.path.name, backup.image)
-    return Dumped(read=read, backup=backup)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
