@@ -17,8 +17,14 @@ if TYPE_CHECKING:
     from flashbench.chip.identity import Identified, identify
     from flashbench.job.folder import Job
     from flashbench.safe_write.backup import Backup, back_up, reload_backup
+    from flashbench.safe_write.best_reading import (
+        BestReading,
+        read_best_effort,
+        reload_best_reading,
+    )
     from flashbench.safe_write.found import Found, read_for_recovery
-    from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
+    from flashbench.safe_write.kept import Kept, keep_contents
+    from flashbench.safe_write.plan import Plan, plan_recovery, plan_replacement, plan_rewrite
     from flashbench.safe_write.rewrite import Written, rewrite
     from flashbench.safe_write.stable_read import StableRead, read_twice
     from flashbench.safe_write.verify import Verified, verify
@@ -35,7 +41,13 @@ _HOMES = {
     "reload_backup": "flashbench.safe_write.backup",
     "Found": "flashbench.safe_write.found",
     "read_for_recovery": "flashbench.safe_write.found",
+    "Kept": "flashbench.safe_write.kept",
+    "keep_contents": "flashbench.safe_write.kept",
+    "BestReading": "flashbench.safe_write.best_reading",
+    "read_best_effort": "flashbench.safe_write.best_reading",
+    "reload_best_reading": "flashbench.safe_write.best_reading",
     "Plan": "flashbench.safe_write.plan",
+    "plan_replacement": "flashbench.safe_write.plan",
     "plan_recovery": "flashbench.safe_write.plan",
     "plan_rewrite": "flashbench.safe_write.plan",
     "StableRead": "flashbench.safe_write.stable_read",
@@ -67,6 +79,12 @@ __all__ = [
     "Verified",
     "read_for_recovery",
     "Found",
+    "keep_contents",
+    "Kept",
+    "plan_replacement",
+    "read_best_effort",
+    "reload_best_reading",
+    "BestReading",
 ]
 
 

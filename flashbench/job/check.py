@@ -13,7 +13,14 @@ from flashbench.job.lock import LOCK
 from flashbench.job.photos import PHOTO_BYTES_MAX
 from flashbench.job.refusals import JobDamaged, JobForeign
 
-_OF_A_JOB = (LOCK, layout.JOB_FILE, layout.INTAKE, layout.PHOTOS, layout.REPORT)
+_OF_A_JOB = (
+    LOCK,
+    layout.JOB_FILE,
+    layout.INTAKE,
+    layout.GUIDE,
+    layout.PHOTOS,
+    layout.REPORT,
+)
 _OF_A_ROUND = (journal.JOURNAL, journal.HEAD)
 
 
@@ -53,7 +60,7 @@ def _findings(disk: Disk, folder: Path) -> Iterator[Finding]:
         number = layout.round_number(name)
         if number is not None and disk.kind(folder / name) is Kind.FOLDER:
             rounds.append(number)
-        elif name not in _OF_A_JOB:
+        elif name not in _OF_A_JOB and not layout.is_edit_file(name):
             yield _unrecorded(name)
     for number in range(1, max(rounds, default=1) + 1):
         if number not in rounds:
@@ -87,10 +94,17 @@ def _check_round(disk: Disk, folder: Path, *, number: int) -> tuple[Sequence[Eve
 
 
 def _saved_files(story: Sequence[Event]) -> Iterator[_Saved]:
+    removed = {event.number for event in story if isinstance(event, events.FoundRemoved)}
     for event in story:
         match event:
             case events.OriginalSaved():
                 yield _Saved(name=layout.ORIGINAL, sha256=event.sha256, has_hash_file=True)
+            case events.BestReadingSaved():
+                yield _Saved(name=layout.BEST_READING, sha256=event.sha256, has_hash_file=True)
+                sha256 = event.unstable_sha256
+                yield _Saved(name=layout.UNSTABLE, sha256=sha256, has_hash_file=False)
+            case events.FoundSaved() if event.number in removed:
+                pass
             case events.ImageSaved():
                 name = f"image-{event.number}.bin"
                 yield _Saved(name=name, sha256=event.sha256, has_hash_file=True)

@@ -105,6 +105,26 @@ class OriginalSaved:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BestReadingSaved:
+    """Reads of the chip never agreed: what most of them said is on disk as best-reading.bin.
+
+    `reads` numbers the doubtful-N.bin it was made of. Not proven, and no original.
+    """
+
+    KIND: ClassVar[str] = "best-reading-saved"
+    SYNCED: ClassVar[bool] = True
+    sha256: Sha256
+    size: Count
+    jedec_id: Hex
+    unique_id: Hex | None
+    reads: tuple[Number, ...]
+    unstable_sha256: Sha256  # of best-reading.json, which lists the unstable addresses
+    unstable_bytes: Count
+    size_sources: tuple[str, ...]
+    size_doubt: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ImageSaved:
     """image-N.bin and changes-N.json are on disk."""
 
@@ -135,6 +155,15 @@ class FoundSaved:
     STEM: ClassVar[str] = "found"
     number: Number
     sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundRemoved:
+    """found-N.bin was deleted: the first and the newest of them are kept."""
+
+    KIND: ClassVar[str] = "found-removed"
+    SYNCED: ClassVar[bool] = True
+    number: Number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,7 +230,7 @@ class RegistersChanged:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RegistersRestored:
-    """These registers were put back, and read back with these values."""
+    """These registers were put back, or set for good, and read back with these values."""
 
     KIND: ClassVar[str] = "registers-restored"
     SYNCED: ClassVar[bool] = True
@@ -216,6 +245,17 @@ class UnitProven:
     SYNCED: ClassVar[bool] = False
     start: Count
     size: Annotated[int, msgspec.Meta(ge=1, le=1 << 40)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitFailed:
+    """An announced unit did not hold its target after so many attempts."""
+
+    KIND: ClassVar[str] = "unit-failed"
+    SYNCED: ClassVar[bool] = True
+    start: Count
+    size: Annotated[int, msgspec.Meta(ge=1, le=1 << 40)]
+    attempts: Number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,9 +316,11 @@ Event = (
     | IntakeSaved
     | PhotosListed
     | OriginalSaved
+    | BestReadingSaved
     | ImageSaved
     | DoubtfulSaved
     | FoundSaved
+    | FoundRemoved
     | KeptContents
     | ReadDisagreed
     | WriteAnnounced
@@ -286,6 +328,7 @@ Event = (
     | RegistersChanged
     | RegistersRestored
     | UnitProven
+    | UnitFailed
     | OpcodeRefuted
     | CellsProven
     | WriteFinished

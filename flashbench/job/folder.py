@@ -1,6 +1,7 @@
 """A job on disk: its rounds, their files, and what the journal says was done to the chip."""
 
 import contextlib
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,12 +36,14 @@ from flashbench.job.making import (
     round_numbers,
 )
 from flashbench.job.photos import PhotoStock, take_stock
-from flashbench.job.refusals import JobMissing, StepRefused, disk_refused
+from flashbench.job.refusals import JobMissing, StepRefused, disk_refused, disk_refused_after_write
 from flashbench.job.round_files import NumberedFile, RoundFiles, SavedFile
-from flashbench.job.round_reader import Original, RoundReader, all_of, last_of
+from flashbench.job.round_reader import BestReadingFile, Original, RoundReader, all_of, last_of
 from flashbench.job.unfinished import (
     UnfinishedWrite,
-    refuted_opcodes,
+    failed_units_on,
+    last_written_chip,
+    refuted_opcodes_on,
     registers_to_put_back,
     unfinished_on,
     unfinished_write,
@@ -87,6 +90,8 @@ class Job:
         self._journal = lines
         self._files = RoundFiles(disk, layout.round_folder(folder, round_number))
         self._events: list[Event] = [events.decode(line) for line in lines.lines]
+        self._closed = False
+        self._written_here: events.WriteAnnounced | None = None
 
     @classmethod
     def create(
@@ -190,7 +195,16 @@ class Job:
         self.close()
 
     def close(self) -> None:
-        """Put the journal's last lines on the medium and release the lock."""
+        """Put the journal's last lines on the medium and release the lock; again: nothing.
+
+        Raises:
+            ChipHalfWritten: the disk refused, and this job's last write is proven or not, but on
+                the disk it counts as unfinished.
+            ChipUntouched: the disk refused, and no chip was written through this object.
+        """
+        if self._closed:
+            return
+        self._closed = True
         try:
             with self._saying("closing the journal"):
                 self._journal.close()
@@ -225,7 +239,7 @@ class Job:
 
         Raises `ChipUntouched` (or `ChipHalfWritten`) if the disk refuses: go no further then.
         """
-        with self._saying(f"journalling {event.KIND}"):
+        with self._writing(f"journalling {event.KIND}"):
             try:
                 self._journal.append(event.KIND, events.encode(event), sync=event.SYNCED)
             finally:
@@ -237,6 +251,7 @@ class Job:
 
         `journal_failure` then says so until the disk has taken everything.
         """
+        self._refuse_closed()
         self._journal.append_or_remember(event.KIND, events.encode(event), sync=event.SYNCED)
         self._events.append(event)
 
@@ -265,9 +280,10 @@ class Job:
                 f"The target of the write, {write.target_name}, is not stored in this round.",
                 next_step="Save it as an image of this job first.",
             )
-        with self._saying("reserving space for the journal"):
+        with self._writing("reserving space for the journal"):
             self._journal.reserve(_RESERVED_ONCE + _RESERVED_PER_UNIT * len(write.units))
         self.record(write)
+        self._written_here = write
 
     def unfinished(self) -> UnfinishedWrite | None:
         """The last announced write of the newest round, if it is not known to be finished."""
@@ -283,9 +299,17 @@ class Job:
         return registers_to_put_back(self._events)
 
     @property
-    def refuted_opcodes(self) -> frozenset[int]:
-        """Erase opcodes that the chip last written has proved wrong."""
-        return refuted_opcodes(self._events)
+    def last_written_chip(self) -> int | None:
+        """The chip last written: the round's own (None, also if none was), or kept-N's."""
+        return last_written_chip(self._events)
+
+    def refuted_opcodes_on(self, kept_number: int | None) -> frozenset[int]:
+        """Erase opcodes that one chip has proved wrong: the round's own (None), or kept-N's."""
+        return refuted_opcodes_on(self._events, kept_number)
+
+    def failed_units_on(self, kept_number: int | None) -> Counter[range]:
+        """In how many writes each unit of one chip failed, since it was last proven."""
+        return failed_units_on(self._events, kept_number)
 
     # Files of the newest round.
 
@@ -308,15 +332,10 @@ class Job:
             StepRefused: the round has an original, or was opened for another chip.
             ChipUntouched: the disk refused.
         """
-        if self._last(events.OriginalSaved) is not None:
-            raise StepRefused(
-                f"Round {self.round_number} of job {self.label} has its original, which is never"
-                " replaced.",
-                next_step="Open a new round for another dump of this board's chip.",
-            )
+        self.demand_nothing_dumped()
         jedec_id, unique_id = chip_ids(chip_facts)
         self._refuse_other_chip(jedec_id, unique_id)
-        with self._saying(f"saving {layout.ORIGINAL}"):
+        with self._writing(f"saving {layout.ORIGINAL}"):
             saved = self._files.save_with_hash_file(layout.ORIGINAL, data)
         self.record(
             events.OriginalSaved(
@@ -349,7 +368,7 @@ class Job:
             ChipUntouched: the disk refused.
         """
         self._refuse_image(data)
-        with self._saying("saving the image"):
+        with self._writing("saving the image"):
             number = self._files.next_number("image")
             sheet = self._files.save(f"changes-{number}.json", json_bytes(changes))
             saved = self._files.save_numbered("image", data)
@@ -373,9 +392,32 @@ class Job:
         """doubtful-N.bin of the newest round. Raises `StepRefused` if none, `JobDamaged`."""
         return self._round().load_doubtful(number)
 
+    def load_kept(self, number: int) -> bytes:
+        """kept-N.bin: what a replacement chip held before. `StepRefused` if none, `JobDamaged`."""
+        return self._round().load_kept(number)
+
+    def load_best_reading(self) -> BestReadingFile:
+        """best-reading.bin of the newest round. `StepRefused` if there is none, `JobDamaged`."""
+        return self._round().load_best_reading()
+
     def load_changes(self, number: int) -> dict[str, object]:
         """The change sheet of image N, if it is as saved."""
         return self._round().load_changes(number)
+
+    @property
+    def dumped(self) -> events.OriginalSaved | events.BestReadingSaved | None:
+        """What the newest round has of its chip: an original, a best reading, or nothing yet."""
+        return self._last(events.OriginalSaved) or self._last(events.BestReadingSaved)
+
+    @property
+    def has_best_reading(self) -> bool:
+        """Whether reads of the newest round's chip never agreed, and the best is kept."""
+        return self._last(events.BestReadingSaved) is not None
+
+    @property
+    def kept_chips(self) -> tuple[events.KeptContents, ...]:
+        """The replacement chips of the newest round, in the order they were first read."""
+        return tuple(self._all(events.KeptContents))
 
     @property
     def has_original(self) -> bool:
@@ -432,15 +474,30 @@ class Job:
 
     def save_doubtful(self, data: bytes) -> Path:
         """Keep a complete read that did not agree with another, as doubtful-N.bin."""
+        return self.save_doubtful_numbered(data).path
+
+    def save_doubtful_numbered(self, data: bytes) -> NumberedFile:
+        """As `save_doubtful`, with the number it got."""
         saved = self._save_numbered(events.DoubtfulSaved.STEM, data)
         self.record(events.DoubtfulSaved(number=saved.number, sha256=saved.sha256))
-        return saved.path
+        return saved
 
     def save_found(self, data: bytes) -> Path:
         """Keep what recovery read from the chip, as found-N.bin."""
         saved = self._save_numbered(events.FoundSaved.STEM, data)
         self.record(events.FoundSaved(number=saved.number, sha256=saved.sha256))
+        self._remove_found_between()
         return saved.path
+
+    def _remove_found_between(self) -> None:
+        """The first shows what the accident left, the newest what there is; others may go."""
+        removed = {event.number for event in self._all(events.FoundRemoved)}
+        numbers = [event.number for event in self._all(events.FoundSaved)]
+        for number in numbers[1:-1]:
+            if number not in removed:
+                self.record(events.FoundRemoved(number=number))
+            with self._writing("deleting an older found-N.bin"):
+                self._files.remove(f"{events.FoundSaved.STEM}-{number}.bin")
 
     def save_kept(self, data: bytes, chip_facts: Mapping[str, object]) -> NumberedFile:
         """Keep what a replacement chip held, as kept-N.bin; the number names that chip."""
@@ -458,7 +515,7 @@ class Job:
         refuse_other_label(intake, self.label)
         data = form_bytes(intake)
         self.record(intake_event(intake))
-        with self._saying(f"saving {layout.INTAKE}"):
+        with self._writing(f"saving {layout.INTAKE}"):
             self._disk.write_over(self.folder / layout.INTAKE, data)
 
     def load_intake(self) -> NotedIntake:
@@ -482,10 +539,50 @@ class Job:
             self.record(events.PhotosListed(photos=stock.photos))
         return stock
 
+    def save_best_reading(
+        self,
+        data: bytes,
+        *,
+        unstable: Mapping[str, object],
+        unstable_bytes: int,
+        reads: Sequence[int],
+        chip_facts: Mapping[str, object],
+        size_sources: Sequence[str],
+        size_doubt: str | None,
+    ) -> SavedFile:
+        """Save what most reads of a chip said as the round's best reading, which is no original.
+
+        `reads` are the numbers of the doubtful reads it was made of.
+
+        Raises:
+            StepRefused: the round has its original or a best reading, or is of another chip.
+            ChipUntouched: the disk refused.
+        """
+        self.demand_nothing_dumped()
+        jedec_id, unique_id = chip_ids(chip_facts)
+        self._refuse_other_chip(jedec_id, unique_id)
+        with self._writing(f"saving {layout.BEST_READING}"):
+            sheet = self._files.save(layout.UNSTABLE, json_bytes(unstable))
+            saved = self._files.save_with_hash_file(layout.BEST_READING, data)
+        self.record(
+            events.BestReadingSaved(
+                sha256=saved.sha256,
+                size=len(data),
+                jedec_id=jedec_id,
+                unique_id=unique_id,
+                reads=tuple(reads),
+                unstable_sha256=sheet.sha256,
+                unstable_bytes=unstable_bytes,
+                size_sources=tuple(size_sources),
+                size_doubt=size_doubt,
+            )
+        )
+        return saved
+
     def save_report(self, html: str) -> Path:
         """Put the report into the folder, over an earlier one. It is no evidence of anything."""
         path = self.folder / layout.REPORT
-        with self._saying(f"saving {layout.REPORT}"):
+        with self._writing(f"saving {layout.REPORT}"):
             self._disk.write_over(path, html.encode())
         return path
 
@@ -505,13 +602,13 @@ class Job:
                 f"Job {self.label} has an unfinished write.",
                 next_step="Finish it, or restore the original, before a new round.",
             )
-        if self._last(events.OriginalSaved) is None:
+        if self.dumped is None:
             raise StepRefused(
                 f"Round {self.round_number} of job {self.label} has no original yet.",
                 next_step="Dump the chip in this round.",
             )
         number = self.round_number + 1
-        with self._saying(f"opening round {number}"):
+        with self._writing(f"opening round {number}"):
             self._journal.close()
             text = job_file.encode(self.file)
             make_round(
@@ -531,11 +628,21 @@ class Job:
         return number
 
     def _save_numbered(self, what: str, data: bytes) -> NumberedFile:
-        with self._saying(f"saving what was read as {what}"):
+        with self._writing(f"saving what was read as {what}"):
             return self._files.save_numbered(what, data)
 
+    def demand_nothing_dumped(self) -> None:
+        """Raise `StepRefused` if the newest round has its original or a best reading."""
+        if self.dumped is None:
+            return
+        what = "its original" if self.has_original else "its best reading"
+        raise StepRefused(
+            f"Round {self.round_number} of job {self.label} has {what}, which is never replaced.",
+            next_step="Open a new round for another dump of this board's chip.",
+        )
+
     def _refuse_image(self, data: bytes) -> None:
-        original = self._last(events.OriginalSaved)
+        original = self.dumped
         if original is None:
             raise StepRefused(
                 f"Round {self.round_number} of job {self.label} has no original yet.",
@@ -588,7 +695,7 @@ class Job:
 
     def _stored_hashes(self) -> set[str]:
         stored = {image.sha256 for image in self._all(events.ImageSaved)}
-        return stored | {original.sha256 for original in self._all(events.OriginalSaved)}
+        return stored | ({self.dumped.sha256} if self.dumped is not None else set())
 
     def _all(self, kind: type[_E]) -> Iterator[_E]:
         return all_of(self._events, kind)
@@ -597,14 +704,30 @@ class Job:
         return last_of(self._events, kind)
 
     @contextlib.contextmanager
+    def _writing(self, doing: str) -> Iterator[None]:
+        """As `_saying`, for what changes the folder: nothing does once the lock is gone."""
+        self._refuse_closed()
+        with self._saying(doing):
+            yield
+
+    def _refuse_closed(self) -> None:
+        if self._closed:
+            raise StepRefused(
+                f"Job {self.label} was closed, and its lock given back.",
+                next_step="Open the job again.",
+            )
+
+    @contextlib.contextmanager
     def _saying(self, doing: str) -> Iterator[None]:
         try:
             yield
         except OSError as error:
+            doing = f"{doing} (job {self.label})"
+            if self.unfinished() is None and self._written_here is not None:
+                name = self._written_here.target_name
+                raise disk_refused_after_write(doing, error, target_name=name) from error
             unfinished = self.unfinished() is not None
-            raise disk_refused(
-                f"{doing} (job {self.label})", error, unfinished=unfinished
-            ) from error
+            raise disk_refused(doing, error, unfinished=unfinished) from error
 
 
 @contextlib.contextmanager

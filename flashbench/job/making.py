@@ -47,7 +47,7 @@ def claim(disk: Disk, folder: Path) -> JobLock:
 
 def _refuse_strange_names(disk: Disk, folder: Path) -> None:
     ours = {LOCK, layout.PHOTOS}
-    for own in (layout.JOB_FILE, layout.INTAKE):
+    for own in (layout.JOB_FILE, layout.INTAKE, layout.GUIDE):
         ours |= {own, own + UNFINISHED_SUFFIX}
     for name in disk.names(folder):
         if name in ours or layout.round_number(name.removesuffix(UNFINISHED_SUFFIX)):

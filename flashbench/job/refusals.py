@@ -65,6 +65,19 @@ def disk_refused(doing: str, error: OSError, *, unfinished: bool) -> FlashbenchE
     return ChipUntouched(seen, next_step=next_step, state=_UNTOUCHED)
 
 
+def disk_refused_after_write(doing: str, error: OSError, *, target_name: str) -> ChipHalfWritten:
+    """The sentence for an `OSError` once this command has written a chip and proven it.
+
+    What the disk has of the journal may call that write unfinished, so it leads to `finish`.
+    """
+    return ChipHalfWritten(
+        f"The disk refused while {doing}: {error.strerror or error}.",
+        next_step="Make room on that disk, or repair it, then run finish: it reads the chip again"
+        " and completes the job's journal.",
+        state=f"The chip holds {target_name}, and was read back; the job's journal may not say so.",
+    )
+
+
 def _way_on(error: OSError) -> str:
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return "Free some space on that disk, then run the same command again."

@@ -86,6 +86,12 @@ class RoundFiles:
                 next_step=f"Move {hash_name} out of the folder: it is then made again.",
             )
 
+    def remove(self, name: str) -> None:
+        """Delete NAME and its hash file, whichever are there. Whether they may go is not asked."""
+        for each in (name, name + layout.HASH_SUFFIX):
+            if self._disk.kind(self.folder / each) is not Kind.ABSENT:
+                self._disk.unlink(self.folder / each)
+
     def _set_aside(self, path: Path) -> None:
         """Rename what an interrupted save left, since it may be the only copy of something."""
         if self._disk.kind(path) is Kind.ABSENT:

@@ -33,6 +33,16 @@ class Original:
     size_doubt: str | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BestReadingFile:
+    """A round's best reading as it was saved. Not proven, and no original."""
+
+    data: bytes = field(repr=False)
+    path: Path
+    unstable: dict[str, object] = field(repr=False)
+    saved: events.BestReadingSaved
+
+
 class RoundReader:
     """Reads one round's files by its story; each `load_...` raises `JobDamaged`, and
     `StepRefused` if there is no such thing in the round."""
@@ -96,6 +106,8 @@ class RoundReader:
             match event:
                 case events.OriginalSaved(sha256=saved) if saved == sha256:
                     name = layout.ORIGINAL
+                case events.BestReadingSaved(sha256=saved) if saved == sha256:
+                    name = layout.BEST_READING
                 case events.ImageSaved(number=image, sha256=saved) if saved == sha256:
                     name = f"image-{image}.bin"
                 case _:
@@ -106,6 +118,36 @@ class RoundReader:
             f"Round {self._number} of job {self._label} stores nothing with the sha256"
             f" {sha256[:16]}....",
             next_step="Name the original or one of its images.",
+        )
+
+    def load_best_reading(self) -> BestReadingFile:
+        """best-reading.bin and its list of unstable addresses."""
+        saved = last_of(self._story, events.BestReadingSaved)
+        if saved is None:
+            raise StepRefused(
+                f"Round {self._number} of job {self._label} has no best reading.",
+                next_step="Dump the chip.",
+            )
+        with self._saying(f"reading {layout.BEST_READING}"):
+            return BestReadingFile(
+                data=self._files.load_with_hash_file(layout.BEST_READING, saved.sha256),
+                path=self._files.folder / layout.BEST_READING,
+                unstable=json_object(
+                    layout.UNSTABLE, self._files.load(layout.UNSTABLE, saved.unstable_sha256)
+                ),
+                saved=saved,
+            )
+
+    def load_kept(self, number: int) -> bytes:
+        """kept-N.bin."""
+        for saved in all_of(self._story, events.KeptContents):
+            if saved.number == number:
+                name = f"{saved.STEM}-{number}.bin"
+                with self._saying(f"reading {name}"):
+                    return self._files.load(name, saved.sha256)
+        raise StepRefused(
+            f"Round {self._number} of job {self._label} has no replacement chip {number}.",
+            next_step="Name one that it has.",
         )
 
     def load_doubtful(self, number: int) -> bytes:

@@ -6,6 +6,7 @@ later announcement finds it still open, only a unit that was *erased* in full cl
 cells of an interrupted erase may read right and drift later.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -17,6 +18,7 @@ from flashbench.job.events import (
     RegistersChanged,
     RegistersRestored,
     RegistersSaved,
+    UnitFailed,
     UnitProven,
     WriteAnnounced,
     WriteFinished,
@@ -57,6 +59,7 @@ class _Chip:
     first_values: dict[str, int] = field(default_factory=dict)
     changed: set[str] = field(default_factory=set)
     refuted: set[int] = field(default_factory=set)
+    failed: list[range] = field(default_factory=list)
     cells_proven: bool = False
 
     def announce(self, event: WriteAnnounced) -> None:
@@ -96,6 +99,7 @@ class _Chip:
         self.reached = []
         self.first_values = {}
         self.changed = set()
+        self.failed = []
         self.cells_proven = False
 
 
@@ -118,10 +122,21 @@ def registers_to_put_back(events: Iterable[Event]) -> dict[str, int]:
     return _to_put_back(chips[last])
 
 
-def refuted_opcodes(events: Iterable[Event]) -> frozenset[int]:
-    """Erase opcodes that the chip last written in this round has proved wrong."""
-    chips, last = _stories(events)
-    return frozenset(chips[last].refuted)
+def refuted_opcodes_on(events: Iterable[Event], kept_number: int | None) -> frozenset[int]:
+    """Erase opcodes that one chip has proved wrong: the round's own (None) or a replacement."""
+    chip = _stories(events)[0].get(kept_number)
+    return frozenset(chip.refuted if chip is not None else ())
+
+
+def failed_units_on(events: Iterable[Event], kept_number: int | None) -> Counter[range]:
+    """How many writes each unit of one chip failed in, since it was last proven."""
+    chip = _stories(events)[0].get(kept_number)
+    return Counter(chip.failed if chip is not None else ())
+
+
+def last_written_chip(events: Iterable[Event]) -> int | None:
+    """The chip that the last announcement is about; None also if there is none."""
+    return _stories(events)[1]
 
 
 def merged(ranges: Iterable[range]) -> list[range]:
@@ -186,6 +201,8 @@ def _tell(chip: _Chip, event: Event) -> None:
             }
         case OpcodeRefuted():
             chip.refute(event)
+        case UnitFailed():
+            chip.failed.append(range(event.start, event.start + event.size))
         case CellsProven():
             chip.cells_proven = True
         case WriteFinished():

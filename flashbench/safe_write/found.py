@@ -10,14 +10,16 @@ import numpy.typing as npt
 
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipUntouched, StrangeContents
+from flashbench.errors import StrangeContents
 from flashbench.job.events import Event, WriteAnnounced, WriteFinished
 from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged
+from flashbench.job.unfinished import merged
 from flashbench.progress import Progress, silent
-from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.safe_write.screening import sha256_hex
 from flashbench.safe_write.stable_read import read_twice_except
+from flashbench.safe_write.which_chip import chips_it_can_be
+from flashbench.wording import command_line
 
 _SEAL: Final = object()
 _PAGE: Final = 256
@@ -35,6 +37,7 @@ class Found(Evidence):
 
     chip: Identified
     job: Job
+    kept_number: int | None  # of a replacement; None: the board's own chip
     image: bytes = field(repr=False)
     suspect: tuple[range, ...]
     path: Path
@@ -62,41 +65,97 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
     """
     if not isinstance(chip, Identified):
         raise TypeError("read_for_recovery() takes the Identified that identify() made")
-    original = job.load_original()
-    refuse_other_chip(chip, original, density_bytes=len(original.data), label=job.label)
-    unfinished = job.unfinished()
-    suspect = unfinished.suspect if unfinished is not None else ()
-    announced = unfinished.announced if unfinished is not None else ()
+    possible = chips_it_can_be(chip, job)
+    suspect = _suspect(job, possible)
     image = read_twice_except(chip, suspect, keep_doubtful_in=job, progress=progress)
     path = job.save_found(image)
-    images, doubts = _intact_images(job)
-    known = [original.data, *images]
-    if sha256_hex(image) in job.proven_images():
-        known.append(image)  # the journal's hash tells it, even if its file is damaged
-    strange = unexplained_page(image, known, announced)
-    if strange is None and unfinished is not None and chip.unique_id is None:
-        lost = unfinished.proven if doubts else ()
-        strange = page_that_no_write_tore(image, known, announced_units(job.story), lost=lost)
-    if strange is not None:
+    explained, strange, doubts = _explained(image, job, possible, told_apart=bool(chip.unique_id))
+    if not explained:
         raise StrangeContents(
             f"The page at {strange:#08x} is neither the original's nor an image's of job"
             f" {job.label}: not this job's chip, or it has run since."
             + "".join(f" {doubt}" for doubt in doubts),
             next_step=(
-                "Put that job's chip in. If this is the chip, leave it as it is, and write this"
-                " job's image to another chip of the same part, dumped into a job of its own."
+                "Put that job's chip in. If this is the chip, leave it as it is, and write to"
+                f" another one: {command_line('write', job.folder, '--to-new-chip')}"
             ),
         )
+    number = _the_likeliest(job, explained)
+    _demand_source(job, number)
     return Found(
         chip=chip,
         job=job,
+        kept_number=number,
         image=image,
-        suspect=suspect,
+        suspect=_suspect(job, explained),
         path=path,
         doubts=doubts,
         change_count=chip.adapter.session.change_count,
         seal=_SEAL,
     )
+
+
+def _suspect(job: Job, numbers: Iterable[int | None]) -> tuple[range, ...]:
+    """What must be erased in full on a chip that can be any of these."""
+    writes = (job.unfinished_on(number) for number in numbers)
+    return tuple(merged(part for write in writes if write is not None for part in write.suspect))
+
+
+def _explained(
+    image: bytes, job: Job, possible: Sequence[int | None], *, told_apart: bool
+) -> tuple[list[int | None], int | None, tuple[str, ...]]:
+    """Those of the possible chips whose story explains `image`; else its first strange page."""
+    images, doubts = _intact_images(job)
+    if sha256_hex(image) in job.proven_images():
+        images.append(image)  # the journal's hash tells it, even if its file is damaged
+    images.append(_source(job))
+    explained, strange = [], None
+    for number in possible:
+        known = images if number is None else [*images, job.load_kept(number)]
+        unfinished = job.unfinished_on(number)
+        announced = unfinished.announced if unfinished is not None else ()
+        page = unexplained_page(image, known, announced)
+        if page is None and unfinished is not None and not told_apart:
+            lost = unfinished.proven if doubts else ()
+            writes = announced_units(job.story, number)
+            page = page_that_no_write_tore(image, known, writes, lost=lost)
+        if page is None:
+            explained.append(number)
+        elif strange is None:
+            strange = page
+    return explained, strange, doubts
+
+
+def _the_likeliest(job: Job, explained: Sequence[int | None]) -> int | None:
+    """Which of several chips without a factory number this one is taken for.
+
+    If it can be the board's own chip and that one was left whole, it is taken for that: so the
+    own chip is never erased for the sake of a half-written replacement.
+    """
+    if None in explained and job.unfinished_on(None) is None:
+        return None
+    half_written = [n for n in explained if job.unfinished_on(n) is not None]
+    if job.last_written_chip in half_written:
+        return job.last_written_chip
+    return (half_written or list(explained))[0]
+
+
+def _demand_source(job: Job, number: int | None) -> None:
+    """The own chip of a round without an original is never changed, not even to finish."""
+    if number is None:
+        job.load_original()
+
+
+def could_be_own_chip(image: bytes, job: Job, *, unstable: Sequence[range] = ()) -> bool:
+    """Whether the board's own chip could hold `image`, as far as this job knows it."""
+    images, _ = _intact_images(job)
+    unfinished = job.unfinished_on(None)
+    announced = unfinished.announced if unfinished is not None else ()
+    return unexplained_page(image, [_source(job), *images], [*announced, *unstable]) is None
+
+
+def _source(job: Job) -> bytes:
+    return job.load_best_reading().data if job.has_best_reading else job.load_original().data
 
 
 def _intact_images(job: Job) -> tuple[list[bytes], tuple[str, ...]]:
@@ -124,16 +183,18 @@ def unexplained_page(
     return int(strange[0]) * _PAGE if len(strange) else None
 
 
-def announced_units(story: Iterable[Event]) -> list[tuple[range, ...]]:
-    """The units of every write of the round's own chip since it was last finished."""
+def announced_units(
+    story: Iterable[Event], kept_number: int | None = None
+) -> list[tuple[range, ...]]:
+    """The units of every write of one chip since it was last finished."""
     writes: list[tuple[range, ...]] = []
-    of_own_chip = True
+    is_it: bool = kept_number is None
     for event in story:
         if isinstance(event, WriteAnnounced):
-            of_own_chip = event.kept_number is None
-            if of_own_chip:
+            is_it = event.kept_number == kept_number
+            if is_it:
                 writes.append(tuple(range(u.start, u.start + u.size) for u in event.units))
-        elif isinstance(event, WriteFinished) and of_own_chip:
+        elif isinstance(event, WriteFinished) and is_it:
             writes.clear()
     return writes
 

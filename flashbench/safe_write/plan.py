@@ -7,16 +7,21 @@ from typing import Final, final
 
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind, Register
+from flashbench.chip.carry_over import CarryOver, carry_over
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
 from flashbench.chip.profile import ChipProfile
+from flashbench.chip.remembered import remember
 from flashbench.errors import ChipHalfWritten, ChipUntouched, StrangeContents
 from flashbench.image.change_sheet import change_sheet
 from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write.backup import Backup
+from flashbench.safe_write.best_reading import BestReading
+from flashbench.safe_write.fit import differences, refuse_unfit_size, refuse_unfit_supply
 from flashbench.safe_write.found import Found
+from flashbench.safe_write.kept import Kept
 from flashbench.safe_write.plan_units import UnitsPlan, plan_units
 from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.wording import command_line, ways_on
@@ -44,7 +49,8 @@ class Plan(Evidence):
     were left half-done by this job and are not trusted. `registers` are the values that the
     chip shall have again at the end; `locks_before` are block locks, by their names in the
     journal, that this job opened before an accident. `doubts` are sentences for whoever agrees
-    to it.
+    to it. A plan for a replacement chip has its `kept_number`, what it sets in its registers for
+    good (`carry_over`), and in sentences how it differs from the board's own (`differences`).
     """
 
     chip: Identified
@@ -60,6 +66,9 @@ class Plan(Evidence):
     locks_before: dict[str, int]
     doubts: tuple[str, ...]
     change_count: int
+    kept_number: int | None
+    carry_over: CarryOver | None
+    differences: tuple[str, ...]
     use: _Use = field(repr=False)
     seal: InitVar[object]
 
@@ -70,7 +79,13 @@ class Plan(Evidence):
     @property
     def changes_nothing(self) -> bool:
         """True if the chip already holds the target and needs no register put back."""
-        return not self.cells.units and not self.registers_differ
+        carries = self.carry_over is not None and bool(self.carry_over.commands)
+        return not self.cells.units and not self.registers_differ and not carries
+
+    @property
+    def final_registers(self) -> dict[Register, int]:
+        """What the registers shall read when all is done."""
+        return self.registers if self.carry_over is None else self.carry_over.registers
 
     @property
     def registers_differ(self) -> bool:
@@ -123,9 +138,8 @@ def plan_rewrite(
     _demand_types(chip, backup)
     new_image = bytes(memoryview(new_image))
     job = backup.job
-    _refuse_other_chip(chip, backup)
     _refuse_wrong_size(backup, new_image)
-    if job.unfinished() is not None:
+    if job.unfinished_on(None) is not None:
         raise ChipHalfWritten(
             f"Job {job.label} has an unfinished write.",
             next_step=f"Run: {ways_on(job.folder)}",
@@ -146,8 +160,10 @@ def plan_rewrite(
     )
 
 
-def plan_recovery(found: Found, backup: Backup, *, target: bytes) -> Plan:
+def plan_recovery(found: Found, backup: Backup | BestReading, *, target: bytes) -> Plan:
     """Plan from whatever an accident left, to `target`: the new image or `backup.image`.
+
+    A best reading leads on with a replacement chip only.
 
     Raises:
         TypeError: not the evidence that `read_for_recovery` and `reload_backup` make.
@@ -155,8 +171,10 @@ def plan_recovery(found: Found, backup: Backup, *, target: bytes) -> Plan:
     """
     if not isinstance(found, Found):
         raise TypeError("plan_recovery() takes the Found that read_for_recovery() made")
-    _demand_types(found.chip, backup)
-    _refuse_other_chip(found.chip, backup)
+    if found.kept_number is None:
+        _demand_types(found.chip, backup)
+    else:
+        _demand_source(found.chip, backup)
     _refuse_wrong_size(backup, target)
     if found.job is not backup.job:
         raise TypeError("the chip was read for one job and the backup is of another")
@@ -166,14 +184,26 @@ def plan_recovery(found: Found, backup: Backup, *, target: bytes) -> Plan:
             next_step="Run the command again: the chip is read anew.",
         )
     name = _stored_name(backup, target)
-    unfinished = backup.job.unfinished()
+    unfinished = backup.job.unfinished_on(found.kept_number)
     registers = dict(found.chip.registers)
     locks: dict[str, int] = {}
     if unfinished is not None:
         before = unfinished.registers_before
         locks = {name: value for name, value in before.items() if name.startswith(LOCK_PREFIX)}
-        registers.update(
-            _journalled({k: v for k, v in before.items() if k not in locks}, found.chip)
+        if found.kept_number is None:
+            registers.update(
+                _journalled({k: v for k, v in before.items() if k not in locks}, found.chip)
+            )
+    if found.kept_number is not None:
+        return _make_for_new_chip(
+            chip=found.chip,
+            source=backup,
+            number=found.kept_number,
+            current=found.image,
+            suspect=found.suspect,
+            target=target,
+            locks_before=locks,
+            doubts=found.doubts,
         )
     return _make(
         chip=found.chip,
@@ -185,6 +215,87 @@ def plan_recovery(found: Found, backup: Backup, *, target: bytes) -> Plan:
         registers=registers,
         locks_before=locks,
         doubts=found.doubts,
+    )
+
+
+def plan_replacement(kept: Kept, backup: Backup | BestReading, *, target: bytes) -> Plan:
+    """Plan to write `target`, the job's image or `backup.image`, to another chip.
+
+    The board's own chip is not needed for it, and is not changed. What the new chip's registers
+    shall be for good follows from the own chip's, as the dump found them.
+
+    Raises:
+        TypeError: not the evidence that `keep_contents`, and `back_up` or `reload_backup` (or
+            `read_best_effort`) make; or of two jobs.
+        ChipUntouched: the new chip is not of exactly the own one's size, its size or the own
+            one's is not proven, its supply does not fit the board, or the job does not have
+            the target.
+    """
+    if not isinstance(kept, Kept):
+        raise TypeError("plan_replacement() takes the Kept that keep_contents() made")
+    _demand_source(kept.chip, backup)
+    if kept.job is not backup.job:
+        raise TypeError("the chip was kept for one job and the backup is of another")
+    if kept.chip.adapter.session.change_count != kept.change_count:
+        raise ChipUntouched(
+            "The chip was changed after its contents were kept.",
+            next_step="Run the command again: the chip is read anew.",
+        )
+    refuse_unfit_size(kept.chip.profile, backup.density_bytes)
+    _refuse_wrong_size(backup, target)
+    _refuse_unproven_size(kept.size_sources, kept.size_doubt, of="the new chip")
+    return _make_for_new_chip(
+        chip=kept.chip,
+        source=backup,
+        number=kept.number,
+        current=kept.image,
+        suspect=(),
+        target=target,
+    )
+
+
+def _make_for_new_chip(
+    *,
+    chip: Identified,
+    source: Backup | BestReading,
+    number: int,
+    current: bytes,
+    suspect: tuple[range, ...],
+    target: bytes,
+    locks_before: dict[str, int] | None = None,
+    doubts: tuple[str, ...] = (),
+) -> Plan:
+    job = source.job
+    own = remember(job.load_chip_facts())
+    refuse_unfit_supply(own, chip.profile)
+    carried = carry_over(
+        own,
+        chip.profile,
+        chip.registers,
+        rewrite_all=job.unfinished_on(number) is not None,  # what is read may be volatile
+    )
+    if isinstance(source, BestReading):
+        doubts = (*doubts, _not_proven(source))
+    return _make(
+        chip=chip,
+        backup=source,
+        current=current,
+        suspect=suspect,
+        target=target,
+        target_name=_stored_name(source, target),
+        registers=dict(chip.registers),
+        locks_before=locks_before,
+        doubts=doubts,
+        kept_number=number,
+        carry_over=carried,
+        differences=differences(own, chip),
+    )
+
+
+def _not_proven(source: BestReading) -> str:
+    return (
+        f"The image is made from a best reading, not proven: {source.unstable_bytes} bytes read"
+        f" differently over {source.read_count} reads."
     )
 
 
@@ -204,7 +315,7 @@ def _journalled(values: Mapping[str, int], chip: Identified) -> dict[Register, i
 def _make(
     *,
     chip: Identified,
-    backup: Backup,
+    backup: Backup | BestReading,
     current: bytes,
     suspect: tuple[range, ...],
     target: bytes,
@@ -212,6 +323,9 @@ def _make(
     registers: dict[Register, int],
     locks_before: dict[str, int] | None = None,
     doubts: tuple[str, ...] = (),
+    kept_number: int | None = None,
+    carry_over: CarryOver | None = None,
+    differences: tuple[str, ...] = (),
 ) -> Plan:
     cells = plan_units(
         current,
@@ -219,7 +333,7 @@ def _make(
         _profile_to_plan_with(chip),
         sck_hz=reading.read_hz(chip, ReadKind.FAST),
         must_erase=suspect,
-        refuted_opcodes=backup.job.refuted_opcodes_on(None),
+        refuted_opcodes=backup.job.refuted_opcodes_on(kept_number),
     )
     return Plan(
         chip=chip,
@@ -235,6 +349,9 @@ def _make(
         locks_before=locks_before or {},
         doubts=doubts,
         change_count=chip.adapter.session.change_count,
+        kept_number=kept_number,
+        carry_over=carry_over,
+        differences=differences,
         use=_Use(),
         seal=_SEAL,
     )
@@ -251,10 +368,18 @@ def _profile_to_plan_with(chip: Identified) -> ChipProfile:
     return replace(chip.profile, chip_erase=None)
 
 
-def _demand_types(chip: Identified, backup: Backup) -> None:
+def _demand_types(chip: Identified, backup: Backup | BestReading) -> None:
     if not isinstance(chip, Identified):
         raise TypeError("a plan needs the Identified that identify() made")
     if not isinstance(backup, Backup):
+        raise TypeError("a plan needs the Backup that back_up() or reload_backup() made")
+    _demand_source(chip, backup)
+    _refuse_other_chip(chip, backup)
+
+
+def _demand_source(chip: Identified, backup: Backup | BestReading) -> None:
+    """A best reading is enough for another chip, never for the chip it was read from."""
+    if not isinstance(backup, Backup | BestReading):
         raise TypeError("a plan needs the Backup that back_up() or reload_backup() made")
     chip.check_still_in_session()
     if backup.round_number != backup.job.round_number:
@@ -269,21 +394,25 @@ def _refuse_other_chip(chip: Identified, backup: Backup) -> None:
     refuse_other_chip(chip, backup, density_bytes=backup.density_bytes, label=backup.job.label)
 
 
-def _refuse_wrong_size(backup: Backup, image: bytes) -> None:
+def _refuse_wrong_size(backup: Backup | BestReading, image: bytes) -> None:
     if len(image) != backup.density_bytes:
         raise ChipUntouched(
             f"The image has {len(image)} bytes, the chip {backup.density_bytes}.",
             next_step="Take an image made from this job's own dump; nothing is padded or cut.",
         )
-    if backup.size_doubt is not None:
+    _refuse_unproven_size(backup.size_sources, backup.size_doubt, of="this chip")
+
+
+def _refuse_unproven_size(sources: tuple[str, ...], doubt: str | None, *, of: str) -> None:
+    if doubt is not None:
         raise ChipUntouched(
-            f"The size of this chip is not proven: {backup.size_doubt}",
+            f"The size of {of} is not proven: {doubt}",
             next_step="The dump is kept. A write needs a chip whose size two sources agree on.",
         )
-    if len(backup.size_sources) < 2:
-        known = " and ".join(backup.size_sources) or "nothing"
+    if len(sources) < 2:
+        known = " and ".join(sources) or "nothing"
         raise ChipUntouched(
-            f"The size of this chip is not proven: only {known} speaks for it.",
+            f"The size of {of} is not proven: only {known} speaks for it.",
             next_step="The dump is kept. Give --marking, so that a table row can be matched.",
         )
 
@@ -320,9 +449,9 @@ def _refuse_changed_contents(current: bytes, backup: Backup, new_image: bytes) -
     )
 
 
-def _stored_name(backup: Backup, target: bytes) -> str:
+def _stored_name(backup: Backup | BestReading, target: bytes) -> str:
     if target == backup.image:
-        return "original"
+        return "original" if isinstance(backup, Backup) else "best reading"
     number = backup.job.image_number(screening.sha256_hex(target))
     if number is None:
         raise ChipUntouched(

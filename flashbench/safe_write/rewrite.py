@@ -6,11 +6,13 @@ from typing import Final, final
 from flashbench.chip.evidence import Evidence
 from flashbench.errors import ChipHalfWritten, ChipUntouched, FlashbenchError
 from flashbench.job.events import AnnouncedUnit, WriteAnnounced
+from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
 from flashbench.safe_write._address_mode import writing_address_mode
 from flashbench.safe_write._cells import CellWriter
 from flashbench.safe_write._protection import Protection
 from flashbench.safe_write._sender import Sender
+from flashbench.safe_write._set_for_good import set_for_good
 from flashbench.safe_write.plan import Plan
 from flashbench.wording import ways_on
 
@@ -47,7 +49,11 @@ def rewrite(plan: Plan, *, progress: Progress = silent) -> Written:
         raise TypeError("rewrite() takes the Plan that plan_rewrite() made")
     with plan.running():
         plan.chip.demand_same_chip()
-        if not plan.changes_nothing:
+        if plan.changes_nothing:
+            # What is recorded from here on must not be taken for another chip's.
+            if plan.job.last_written_chip != plan.kept_number:
+                _announce(plan)
+        else:
             _demand_files(plan)
             sender = Sender(plan)
             protection = Protection(plan, sender)
@@ -60,7 +66,7 @@ def rewrite(plan: Plan, *, progress: Progress = silent) -> Written:
 
 def _demand_files(plan: Plan) -> None:
     """Original and target must be on the disk, as saved, before the chip is what they are not."""
-    if plan.job.load_original().sha256 != plan.original_sha256:
+    if _source_sha256(plan.job) != plan.original_sha256:
         raise ChipUntouched(
             f"The original of job {plan.job.label} is not the one this plan was made with.",
             next_step="Plan again.",
@@ -68,6 +74,12 @@ def _demand_files(plan: Plan) -> None:
     number = plan.job.image_number(plan.target_sha256)
     if number is not None:
         plan.job.load_image(number)
+
+
+def _source_sha256(job: Job) -> str:
+    if job.has_best_reading:
+        return job.load_best_reading().saved.sha256
+    return job.load_original().sha256
 
 
 def _announce(plan: Plan) -> None:
@@ -79,10 +91,11 @@ def _announce(plan: Plan) -> None:
             target_name=plan.target_name,
             jedec_id=chip.jedec_id.hex(),
             unique_id=chip.unique_id.hex() if chip.unique_id is not None else None,
-            kept_number=None,
+            kept_number=plan.kept_number,
             units=tuple(_announced_units(plan)),
             session_id=chip.adapter.session.id,
-            registers_before={r.name: value for r, value in plan.registers.items()},
+            registers_before={r.name: value for r, value in plan.final_registers.items()}
+            | plan.locks_before,
         )
     )
 
@@ -112,6 +125,7 @@ def _carry_out(plan: Plan, sender: Sender, protection: Protection, cells: CellWr
         finally:
             protection.put_back()
             sender.disarm()
+        set_for_good(plan, sender)
     except BaseException as error:
         if not sender.has_sent:
             raise

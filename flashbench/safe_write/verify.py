@@ -10,6 +10,7 @@ from flashbench.errors import ChipHalfWritten
 from flashbench.job.events import CellsProven, WriteFinished
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
+from flashbench.safe_write._following import Digest, Following
 from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.rewrite import Written, half_written
 from flashbench.wording import command_line
@@ -51,7 +52,7 @@ def verify(written: Written, *, progress: Progress = silent) -> Verified:
     try:
         return _prove(written, progress)
     except BaseException as error:
-        if plan.job.unfinished() is None:
+        if plan.job.unfinished_on(plan.kept_number) is None:
             raise
         raise half_written(plan, error) from error
 
@@ -64,20 +65,23 @@ def _prove(written: Written, progress: Progress) -> Verified:
             "The chip was changed again after this plan was carried out.",
             next_step="Run finish or restore: they read the chip anew.",
         )
-    found = reading.read_whole(
-        plan.chip,
-        kind=ReadKind.PLAIN,
-        sck_hz=reading.read_hz(plan.chip, ReadKind.PLAIN),
-        step="verify",
-        progress=progress,
-    )
+    digest = Digest()
+    with Following(digest.work) as following:
+        found = reading.read_whole(
+            plan.chip,
+            kind=ReadKind.PLAIN,
+            sck_hz=reading.read_hz(plan.chip, ReadKind.PLAIN),
+            step="verify",
+            progress=progress,
+            arriving=following.arriving,
+        )
     _demand_target(plan, found)
     plan.job.record_or_remember(CellsProven(sha256=plan.target_sha256))
     registers = _demand_registers(plan)
     plan.job.record_or_remember(WriteFinished(target_sha256=plan.target_sha256))
     return Verified(
         target_name=plan.target_name,
-        sha256=screening.sha256_hex(found),
+        sha256=digest.sha256,
         byte_count=len(found),
         registers=registers,
         seal=_SEAL,
@@ -97,7 +101,7 @@ def _demand_target(plan: Plan, found: bytes) -> None:
 
 def _demand_registers(plan: Plan) -> dict[Register, int]:
     now = plan.chip.read_registers()
-    for register, wanted in plan.registers.items():
+    for register, wanted in plan.final_registers.items():
         if now[register] != wanted:
             raise ChipHalfWritten(
                 f"The cells are proven, but the {register.value[0]} reads {now[register]:02X}h"

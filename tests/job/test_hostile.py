@@ -193,6 +193,22 @@ EXAMPLES: dict[type[events.Event], st.SearchStrategy[events.Event]] = {
         size_sources=ways,
         size_doubt=st.none() | st.text(),
     ),
+    events.BestReadingSaved: st.builds(
+        events.BestReadingSaved,
+        sha256=hashes,
+        size=counts,
+        jedec_id=ids,
+        unique_id=unique_ids,
+        reads=st.lists(numbers, max_size=5).map(tuple),
+        unstable_sha256=hashes,
+        unstable_bytes=counts,
+        size_sources=ways,
+        size_doubt=st.none() | st.text(),
+    ),
+    events.FoundRemoved: st.builds(events.FoundRemoved, number=numbers),
+    events.UnitFailed: st.builds(
+        events.UnitFailed, start=counts, size=lengths, attempts=st.integers(1, 9)
+    ),
     events.ImageSaved: st.builds(
         events.ImageSaved, number=numbers, sha256=hashes, changes_sha256=hashes
     ),

@@ -25,7 +25,7 @@ from flashbench.job.events import (
 )
 from flashbench.job.unfinished import (
     merged,
-    refuted_opcodes,
+    refuted_opcodes_on,
     registers_to_put_back,
     unfinished_on,
     unfinished_write,
@@ -266,7 +266,7 @@ def test_a_refuted_opcode_stays_refuted_after_the_write_is_finished() -> None:
         *[WriteFinished(target_sha256="0" * 64)],
     ]
 
-    assert refuted_opcodes(story) == {0x52}
+    assert refuted_opcodes_on(story, None) == {0x52}
 
 
 def test_what_a_refuted_opcode_may_have_erased_is_suspect_though_it_was_proven_before() -> None:

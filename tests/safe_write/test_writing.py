@@ -262,7 +262,7 @@ def test_an_erase_that_clears_more_than_stated_is_refuted_and_recovered(
         write(visit, folder, image)
     assert "they plan without this erase instruction" in failed.value.next_step
     with fb.Job.open(folder) as job:
-        assert job.refuted_opcodes == {0x20}
+        assert job.refuted_opcodes_on(None) == {0x20}
     erases = board.chip.opcode_counts[0x20]
     with board.visit() as visit:
         finish(visit, folder)
@@ -314,7 +314,7 @@ def test_one_misread_does_not_refute_an_erase(tmp_path: Path) -> None:
             fb.rewrite(plan)
         except FlashbenchError as error:
             assert error.exit_status in (3, 4)
-        assert job.refuted_opcodes == frozenset()
+        assert job.refuted_opcodes_on(None) == frozenset()
 
 
 def test_a_worn_sector_is_named_and_never_called_done(tmp_path: Path) -> None:
@@ -332,7 +332,7 @@ def test_a_worn_sector_is_named_and_never_called_done(tmp_path: Path) -> None:
 
     assert "replacement chip" in failed.value.next_step
     with fb.Job.open(folder) as job:
-        assert job.refuted_opcodes == frozenset()
+        assert job.refuted_opcodes_on(None) == frozenset()
 
 
 @pytest.mark.parametrize("factor", [0.5, 3, 8, 12])
@@ -354,7 +354,7 @@ def test_a_chip_that_grows_slower_midway_is_sent_its_lost_pages_again(
     """A busy chip drops a page in silence; no unit has to be erased a second time for that."""
     board = Board(SMALL)
     folder = a_dumped_job(board, tmp_path / "board 17")
-    image = edited(board.original, (0x10000, firmware(0x8000, seed=5)))
+    image = edited(board.original, (0x10000, firmware(0x18000, seed=5)))
     with board.visit() as visit, fb.Job.open(folder) as job:
         plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
         armed = visit.bench.faults
@@ -367,7 +367,8 @@ def test_a_chip_that_grows_slower_midway_is_sent_its_lost_pages_again(
 
     assert board.contents == image
     assert board.chip.complaint_counts()["while busy"] > 0, "pages were lost"
-    assert board.chip.opcode_counts[0x52] + board.chip.opcode_counts[0x20] == len(plan.cells.units)
+    erases = sum(board.chip.opcode_counts[opcode] for opcode in (0x20, 0x52, 0xD8))
+    assert erases == len(plan.cells.units) > 1
 
 
 def test_a_chip_that_stays_busy_is_given_up_with_a_bound(tmp_path: Path) -> None:

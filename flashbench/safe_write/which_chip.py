@@ -1,0 +1,85 @@
+"""Which of a job's chips is in the socket: the board's own, or a replacement. By what tells them.
+
+A chip of the job is named by the number of its kept-N.bin; None is the board's own.
+"""
+
+from typing import Protocol
+
+from flashbench.chip.identity import Identified
+from flashbench.errors import ChipUntouched
+from flashbench.job.folder import Job
+from flashbench.job.refusals import StepRefused
+from flashbench.safe_write.same_chip import refuse_other_chip
+
+
+class JournalledChip(Protocol):
+    """What the journal has of a chip: IDs in hex."""
+
+    @property
+    def jedec_id(self) -> str: ...
+    @property
+    def unique_id(self) -> str | None: ...
+
+
+def can_be(chip: Identified, journalled: JournalledChip) -> bool:
+    """Whether `chip` answers what the journal has of a chip."""
+    unique_id = None if chip.unique_id is None else chip.unique_id.hex()
+    return (chip.jedec_id.hex(), unique_id) == (journalled.jedec_id, journalled.unique_id)
+
+
+def is_surely(chip: Identified, journalled: JournalledChip) -> bool:
+    """Whether the factory number says that `chip` is the one in the journal."""
+    return chip.unique_id is not None and chip.unique_id.hex() == journalled.unique_id
+
+
+def chips_it_can_be(chip: Identified, job: Job) -> tuple[int | None, ...]:
+    """The chips of the job that `chip` can be by its IDs and size: the own one first.
+
+    A part without a factory number can be several; what it holds must then tell.
+
+    Raises:
+        StepRefused: the job has nothing of any chip yet.
+        OtherChip: it is none of them.
+        ChipUntouched: its unique ID would tell, and cannot be read.
+    """
+    dumped = job.dumped
+    if dumped is None:
+        raise StepRefused(
+            f"Round {job.round_number} of job {job.label} has no original yet.",
+            next_step="Dump the chip.",
+        )
+    kept = {
+        (one.jedec_id, one.unique_id, one.number if one.unique_id is None else None): one.number
+        for one in job.kept_chips
+        if can_be(chip, one)
+    }
+    found: list[int | None] = list(kept.values())
+    try:
+        refuse_other_chip(chip, _Dumped(dumped), density_bytes=dumped.size, label=job.label)
+    except ChipUntouched:
+        if not found:
+            raise
+    else:
+        found.insert(0, None)
+    return tuple(found)
+
+
+class _Dumped:
+    """The IDs of the dumped chip, in bytes."""
+
+    def __init__(self, journalled: JournalledChip) -> None:
+        self.jedec_id = bytes.fromhex(journalled.jedec_id)
+        self.unique_id = (
+            None if journalled.unique_id is None else bytes.fromhex(journalled.unique_id)
+        )
+
+
+def name_of_chip(job: Job, number: int | None) -> str:
+    """ "the board's own chip", or the replacement with what it can be told by."""
+    if number is None:
+        return "the board's own chip"
+    kept = next((one for one in job.kept_chips if one.number == number), None)
+    if kept is None:
+        return f"replacement chip {number}"
+    known_by = kept.jedec_id if kept.unique_id is None else f"{kept.jedec_id}, {kept.unique_id}"
+    return f"replacement chip {number} (ID {known_by})"
