@@ -1,7 +1,7 @@
 """Where a chip's cells and state live: in memory, or in a folder that outlives the process.
 
 A folder survives SIGKILL at any instruction: cells are a shared mapping, the state is written
-with one `pwrite` into one of two slots in turn, and an operation is announced in both the state
+with one write into one of two slots in turn, and an operation is announced in both the state
 and the operations file before the first cell changes. It does not promise to survive the
 machine's own power loss; it is a model of a chip, not a data store.
 """
@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from flashbench.rehearsal.nor_operations import Buffer
+from flashbench.rehearsal.one_owner import BINARY
 
 State = dict[str, Any]
 _SLOT_BYTES = 65536
@@ -65,9 +66,9 @@ class FolderStore:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._maps: dict[str, mmap.mmap] = {}
-        self._state_file = os.open(folder / "state", os.O_RDWR | os.O_CREAT, 0o600)
+        self._state_file = os.open(folder / "state", os.O_RDWR | os.O_CREAT | BINARY, 0o600)
         self._operations_file = os.open(
-            folder / "operations", os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600
+            folder / "operations", os.O_WRONLY | os.O_CREAT | os.O_APPEND | BINARY, 0o600
         )
         self._turn = 0
 
@@ -91,7 +92,8 @@ class FolderStore:
         return newest
 
     def _read_slot(self, slot: int) -> State | None:
-        raw = os.pread(self._state_file, _SLOT_BYTES, slot * _SLOT_BYTES)
+        os.lseek(self._state_file, slot * _SLOT_BYTES, os.SEEK_SET)  # pread() is Unix only
+        raw = os.read(self._state_file, _SLOT_BYTES)
         length, check = int.from_bytes(raw[:4], "little"), int.from_bytes(raw[4:8], "little")
         text = raw[8 : 8 + length]
         if not length or len(text) != length or zlib.crc32(text) != check:
@@ -104,7 +106,8 @@ class FolderStore:
         if len(text) + 8 > _SLOT_BYTES:
             raise ValueError(f"the chip's state takes {len(text)} bytes, a slot has {_SLOT_BYTES}")
         head = len(text).to_bytes(4, "little") + zlib.crc32(text).to_bytes(4, "little")
-        os.pwrite(self._state_file, head + text, self._turn % 2 * _SLOT_BYTES)
+        os.lseek(self._state_file, self._turn % 2 * _SLOT_BYTES, os.SEEK_SET)
+        os.write(self._state_file, head + text)
         self._turn += 1
 
     def note(self, line: Callable[[], str]) -> None:

@@ -570,7 +570,8 @@ class NorChip:
         if fault.power == "lost":
             self.lose_power(at_s, fault.seed)
             self.restore_power()
-        os.kill(os.getpid(), signal.SIGKILL)
+        # Windows ends the process at once whatever it is sent, and knows no SIGKILL.
+        os.kill(os.getpid(), getattr(signal, "SIGKILL", signal.SIGTERM))
 
     # --- reading ------------------------------------------------------------------------------
 
