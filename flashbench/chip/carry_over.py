@@ -70,20 +70,20 @@ def carry_over(
     made.carry_power_up_address_mode()
     made.carry_drive_strength()
     made.carry_protection()
-    commands = _commands(found, made.wanted, new, rewrite_all=rewrite_all)
-    if commands is None:
-        made.said.clear()
-        made.lost.append(
-            "The status registers stay as the new chip has them: it is not known how they are"
-            " written. Compare them yourself before it is soldered."
+    reachable = {r for registers, _, _ in _writes(made.wanted, new) for r in registers}
+    for register in [r for r in made.wanted if made.wanted[r] != found[r] and r not in reachable]:
+        made.leave(register, found[register])
+    commands = [
+        StatusCommand(
+            enable_opcode=_WRITE_ENABLE, opcode=opcode, data=data, ms_max=new.status_write_ms_max
         )
-        return CarryOver(
-            registers=dict(found), commands=(), set_now=(), left_behind=tuple(made.lost)
-        )
+        for registers, opcode, data in _writes(made.wanted, new)
+        if rewrite_all or any(made.wanted[r] != found[r] for r in registers)
+    ]
     return CarryOver(
         registers=made.wanted,
-        commands=commands,
-        set_now=tuple(made.said),
+        commands=tuple(commands),
+        set_now=tuple(sentence for _, sentence in made.said),
         left_behind=tuple(made.lost),
     )
 
@@ -95,11 +95,21 @@ class _Made:
         self.old = old
         self.new = new
         self.wanted = wanted
-        self.said: list[str] = []
+        self.said: list[tuple[Register, str]] = []
         self.lost: list[str] = []
         self.old_layout = old.profile.protection
         self.new_layout = new.protection
         self.same_family = self.old_layout is not None and self.old_layout == self.new_layout
+
+    def leave(self, register: Register, value: int) -> None:
+        """Give up on a register that nobody knows how to write on this chip."""
+        self.wanted[register] = value
+        given_up = [sentence for where, sentence in self.said if where is register]
+        self.said = [(where, sentence) for where, sentence in self.said if where is not register]
+        self.lost.append(
+            f"The {register.value[0]} stays {value:02X}h, since it is not known how it is written"
+            f" on this part{': ' if given_up else ''}{', '.join(given_up)}."
+        )
 
     def carry_quad_enable(self) -> None:
         old = _bit(self.old.registers, _QUAD_ENABLE.get(self.old_layout or ""))
@@ -138,7 +148,7 @@ class _Made:
         if register in self.wanted and register in self.old.registers:
             value = self.old.registers[register] & mask
             if value != self.wanted[register] & mask:
-                self.said.append(f"drive strength bits {value >> 5}")
+                self.said.append((register, f"drive strength bits {value >> 5:02b}"))
             self.wanted[register] = self.wanted[register] & ~mask | value
 
     def carry_protection(self) -> None:
@@ -153,7 +163,7 @@ class _Made:
             self._find_protection(layout)
         after = protected_ranges(self.wanted, self.new)
         if after != before:
-            self.said.append(f"protected: {_ranges_text(after)}, as on the original")
+            self.said.append((_SR1, f"protected: {_ranges_text(after)}, as on the original"))
 
     def _copy_protection_bits(self, layout: Layout) -> None:
         for bit in _protection_bits(layout, self.new_layout):
@@ -179,7 +189,7 @@ class _Made:
     def _set(self, bit: _Bit, value: int, what: str) -> None:
         register, place = bit
         if what and self.wanted[register] >> place & 1 != value:
-            self.said.append(what)
+            self.said.append((register, what))
         self.wanted[register] = self.wanted[register] & ~(1 << place) | value << place
 
 
@@ -211,43 +221,23 @@ def _protection_values(now: Values, layout: Layout, name: str | None) -> Iterato
         yield values
 
 
-def _commands(
-    found: Values, wanted: Values, profile: ChipProfile, *, rewrite_all: bool
-) -> tuple[StatusCommand, ...] | None:
-    """Non-volatile writes from `found` to `wanted`, SR1 last; None if nobody knows how."""
+def _writes(wanted: Values, profile: ChipProfile) -> list[tuple[frozenset[Register], int, bytes]]:
+    """The non-volatile writes that are known for this chip, SR1 last: (registers, opcode, data)."""
     layout = LAYOUTS.get(profile.protection or "")
-    differing = {register for register in wanted if wanted[register] != found[register]}
     if layout is None or layout.scheme is not Scheme.BLOCK_BITS:
-        return None if differing else ()
-    second = layout.second_byte
-    concerned = differing | ({_SR1, second, _SR3} & set(wanted) if rewrite_all else set())
-    writes: list[tuple[int, bytes]] = []
-    sr1 = bytes([wanted[_SR1] & 0xFC])
+        return []
+    second, sr1 = layout.second_byte, bytes([wanted[_SR1] & 0xFC])
+    writes: list[tuple[frozenset[Register], int, bytes]] = []
+    if _SR3 in wanted and wanted[_SR3] not in (0x00, 0xFF):  # so reads a part that has none
+        writes.append((frozenset({_SR3}), 0x11, bytes([wanted[_SR3]])))
     if profile.status_write == "01h and 31h, one byte each" and second is _SR2:
-        writes += [(0x11, bytes([wanted[_SR3]]))] if _SR3 in concerned else []
-        writes += [(0x31, bytes([wanted[_SR2]]))] if _SR2 in concerned else []
-        writes += [(0x01, sr1)] if _SR1 in concerned else []
-        writable = {_SR1, _SR2, _SR3}
+        writes.append((frozenset({_SR2}), 0x31, bytes([wanted[_SR2]])))
+        writes.append((frozenset({_SR1}), 0x01, sr1))
     elif profile.status_write == "01h, two bytes" and second is not None and second in wanted:
-        both = bool(concerned & {_SR1, second})
-        writes += [(0x01, sr1 + bytes([wanted[second]]))] if both else []
-        writable = {_SR1, second}
+        writes.append((frozenset({_SR1, second}), 0x01, sr1 + bytes([wanted[second]])))
     elif profile.status_write == "01h, one byte":
-        writes += [(0x01, sr1)] if _SR1 in concerned else []
-        writable = {_SR1}
-    else:
-        writable = set()
-    if differing - writable or (rewrite_all and not writable):
-        return None
-    return tuple(
-        StatusCommand(
-            enable_opcode=_WRITE_ENABLE,
-            opcode=opcode,
-            data=data,
-            ms_max=profile.status_write_ms_max,
-        )
-        for opcode, data in writes
-    )
+        writes.append((frozenset({_SR1}), 0x01, sr1))
+    return writes
 
 
 def _ranges_text(ranges: tuple[range, ...]) -> str:

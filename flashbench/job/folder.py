@@ -43,8 +43,10 @@ from flashbench.job.unfinished import (
     UnfinishedWrite,
     failed_units_on,
     last_written_chip,
+    proven_on,
     refuted_opcodes_on,
     registers_to_put_back,
+    targets_on,
     unfinished_on,
     unfinished_write,
 )
@@ -437,18 +439,17 @@ class Job:
         )
 
     def announced_images(self) -> tuple[bytes, ...]:
-        """The images that a write of this round has announced, each once, oldest first."""
+        """The images that a write to the own chip has announced, each once, oldest first."""
         return tuple(self.load_image(number) for number in self.announced_image_numbers())
 
-    def announced_image_numbers(self) -> tuple[int, ...]:
-        """The numbers of `announced_images`, whose files may be damaged."""
-        hashes = dict.fromkeys(write.target_sha256 for write in self._all(events.WriteAnnounced))
-        numbers = (self.image_number(sha256) for sha256 in hashes)
+    def announced_image_numbers(self, kept_number: int | None = None) -> tuple[int, ...]:
+        """The numbers of the images announced for one chip; their files may be damaged."""
+        numbers = (self.image_number(sha256) for sha256 in targets_on(self._events, kept_number))
         return tuple(number for number in numbers if number is not None)
 
-    def proven_images(self) -> frozenset[str]:
-        """The hashes of all that a chip of this round was once proven to hold."""
-        return frozenset(done.target_sha256 for done in self._all(events.WriteFinished))
+    def proven_images(self, kept_number: int | None = None) -> frozenset[str]:
+        """The hashes of all that one chip of this round was once proven to hold."""
+        return proven_on(self._events, kept_number)
 
     @property
     def target(self) -> bytes:

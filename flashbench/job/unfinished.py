@@ -59,6 +59,8 @@ class _Chip:
     first_values: dict[str, int] = field(default_factory=dict)
     changed: set[str] = field(default_factory=set)
     refuted: set[int] = field(default_factory=set)
+    targets: dict[str, None] = field(default_factory=dict)  # hashes ever announced, in order
+    proven: set[str] = field(default_factory=set)  # hashes it once held
     failed: list[range] = field(default_factory=list)
     cells_proven: bool = False
 
@@ -67,6 +69,7 @@ class _Chip:
         self.erased = []
         self.open_units = {(unit.start, unit.size): unit for unit in event.units}
         self.announcements.append(event)
+        self.targets[event.target_sha256] = None
         self.cells_proven = False
         self.note_first(event.registers_before)
 
@@ -90,7 +93,8 @@ class _Chip:
     def note_first(self, values: Mapping[str, int]) -> None:
         self.first_values = {**values, **self.first_values}
 
-    def finish(self) -> None:
+    def finish(self, target_sha256: str) -> None:
+        self.proven.add(target_sha256)
         # Refuted opcodes stay: they are a property of the chip, not of the write.
         self.announcements = []
         self.open_units = {}
@@ -132,6 +136,18 @@ def failed_units_on(events: Iterable[Event], kept_number: int | None) -> Counter
     """How many writes each unit of one chip failed in, since it was last proven."""
     chip = _stories(events)[0].get(kept_number)
     return Counter(chip.failed if chip is not None else ())
+
+
+def targets_on(events: Iterable[Event], kept_number: int | None) -> tuple[str, ...]:
+    """The hashes that were ever announced for one chip, each once, oldest first."""
+    chip = _stories(events)[0].get(kept_number)
+    return tuple(chip.targets if chip is not None else ())
+
+
+def proven_on(events: Iterable[Event], kept_number: int | None) -> frozenset[str]:
+    """The hashes of all that one chip was once proven to hold."""
+    chip = _stories(events)[0].get(kept_number)
+    return frozenset(chip.proven if chip is not None else ())
 
 
 def last_written_chip(events: Iterable[Event]) -> int | None:
@@ -206,7 +222,7 @@ def _tell(chip: _Chip, event: Event) -> None:
         case CellsProven():
             chip.cells_proven = True
         case WriteFinished():
-            chip.finish()
+            chip.finish(event.target_sha256)
         case _:
             pass
 

@@ -87,7 +87,7 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
         job=job,
         kept_number=number,
         image=image,
-        suspect=_suspect(job, explained),
+        suspect=_suspect(job, explained if job.unfinished_on(number) else ()),
         path=path,
         doubts=doubts,
         change_count=chip.adapter.session.change_count,
@@ -105,13 +105,12 @@ def _explained(
     image: bytes, job: Job, possible: Sequence[int | None], *, told_apart: bool
 ) -> tuple[list[int | None], int | None, tuple[str, ...]]:
     """Those of the possible chips whose story explains `image`; else its first strange page."""
-    images, doubts = _intact_images(job)
-    if sha256_hex(image) in job.proven_images():
-        images.append(image)  # the journal's hash tells it, even if its file is damaged
-    images.append(_source(job))
-    explained, strange = [], None
+    explained, strange, all_doubts = [], None, []
     for number in possible:
-        known = images if number is None else [*images, job.load_kept(number)]
+        known, doubts = _known_contents(job, number)
+        all_doubts += doubts
+        if sha256_hex(image) in job.proven_images(number):
+            known.append(image)  # the journal's hash tells it, even if its file is damaged
         unfinished = job.unfinished_on(number)
         announced = unfinished.announced if unfinished is not None else ()
         page = unexplained_page(image, known, announced)
@@ -123,7 +122,7 @@ def _explained(
             explained.append(number)
         elif strange is None:
             strange = page
-    return explained, strange, doubts
+    return explained, strange, tuple(dict.fromkeys(all_doubts))
 
 
 def _the_likeliest(job: Job, explained: Sequence[int | None]) -> int | None:
@@ -148,25 +147,27 @@ def _demand_source(job: Job, number: int | None) -> None:
 
 def could_be_own_chip(image: bytes, job: Job, *, unstable: Sequence[range] = ()) -> bool:
     """Whether the board's own chip could hold `image`, as far as this job knows it."""
-    images, _ = _intact_images(job)
+    known, _ = _known_contents(job, None)
     unfinished = job.unfinished_on(None)
     announced = unfinished.announced if unfinished is not None else ()
-    return unexplained_page(image, [_source(job), *images], [*announced, *unstable]) is None
+    return unexplained_page(image, known, [*announced, *unstable]) is None
 
 
 def _source(job: Job) -> bytes:
     return job.load_best_reading().data if job.has_best_reading else job.load_original().data
 
 
-def _intact_images(job: Job) -> tuple[list[bytes], tuple[str, ...]]:
-    """The announced images that are as saved, and a sentence on each that is not."""
-    images, doubts = [], []
-    for number in job.announced_image_numbers():
+def _known_contents(job: Job, kept_number: int | None) -> tuple[list[bytes], list[str]]:
+    """What pages of one chip may equal, and a sentence on each image that is damaged."""
+    images, doubts = [_source(job)], []
+    if kept_number is not None:
+        images.append(job.load_kept(kept_number))
+    for number in job.announced_image_numbers(kept_number):
         try:
             images.append(job.load_image(number))
         except JobDamaged as error:
             doubts.append(f"Image {number} is set aside: {error.seen}")
-    return images, tuple(doubts)
+    return images, doubts
 
 
 def unexplained_page(

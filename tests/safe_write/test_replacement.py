@@ -1,0 +1,245 @@
+"""A job written to another chip: the own one never touched, the new one made its like."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import flashbench as fb
+from flashbench.errors import ChipHalfWritten, ChipUntouched, OtherChip
+from flashbench.job.events import KeptContents
+from flashbench.rehearsal import NorPart
+from flashbench.rehearsal.faults import LosePower
+from tests.builders.bench import (
+    SMALL,
+    TINY,
+    Board,
+    Visit,
+    a_dumped_job,
+    edited,
+    finish,
+    firmware,
+    restore,
+)
+
+BETWEEN_TWO = LosePower(at_operation=25, between=True)
+IMAGE = edited(firmware(SMALL.density_bytes), (0x1234, b"new"), (0x9_0000, b"also new"))
+
+
+def a_new_chip(part: NorPart = SMALL, *, unique_id: str = "DECAFBAD00000001") -> Board:
+    """Another chip of a part, with a factory number of its own and somebody's old contents."""
+    other = replace(part, unique_id=bytes.fromhex(unique_id)) if part.unique_id else part
+    return Board(other, firmware(part.density_bytes, seed=9))
+
+
+def replaced(visit: Visit, folder: Path, image: bytes) -> fb.Verified:
+    """The whole way onto the chip that is visited."""
+    chip = visit.identify()
+    with fb.Job.open(folder) as job:
+        backup = fb.reload_backup(job)
+        if job.image_number(sha(image)) is None and image != backup.image:
+            job.save_image(image, {})
+        kept = fb.keep_contents(fb.read_twice(chip), job)
+        return fb.verify(fb.rewrite(fb.plan_replacement(kept, backup, target=image)))
+
+
+def sha(image: bytes) -> str:
+    from flashbench.safe_write.screening import sha256_hex
+
+    return sha256_hex(image)
+
+
+def test_a_job_goes_onto_another_chip_and_its_own_is_left_as_it_was(tmp_path: Path) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    job = a_dumped_job(own, tmp_path / "job")
+    operations = own.chip.operation_number
+
+    with new.visit() as visit:
+        proof = replaced(visit, job, IMAGE)
+
+    assert new.contents == IMAGE
+    assert proof.target_name == "image 1"
+    assert (own.contents, own.chip.operation_number) == (own.original, operations)
+    assert (job / "round-1" / "kept-1.bin").read_bytes() == new.original
+
+
+def test_the_boards_own_chip_is_never_taken_for_a_replacement(tmp_path: Path) -> None:
+    own = Board(SMALL)
+    job = a_dumped_job(own, tmp_path / "job")
+
+    with own.visit() as visit, pytest.raises(OtherChip, match="factory number of the board's own"):
+        replaced(visit, job, IMAGE)
+
+    assert own.chip.change_count == 0
+
+
+def test_without_factory_numbers_what_holds_the_original_is_taken_for_the_own_chip(
+    tmp_path: Path,
+) -> None:
+    own = Board(TINY)
+    job = a_dumped_job(own, tmp_path / "job")
+    image = edited(own.original, (0x20, b"!"))
+
+    with own.visit() as visit, pytest.raises(OtherChip, match="holds nothing that the board's own"):
+        replaced(visit, job, image)
+    assert own.chip.change_count == 0
+
+    new = Board(TINY, firmware(1 << 16, seed=5))
+    with new.visit() as visit:
+        replaced(visit, job, image)
+    assert new.contents == image
+
+
+def test_quad_enable_drive_strength_and_protection_are_set_for_good(tmp_path: Path) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    for name, value in (("SR1", 0x24), ("SR2", 0x02), ("SR3", 0x20)):
+        own.chip.preset_register(name, value)
+    new.chip.preset_register("SR2", 0x08)  # LB1 is blown here: a one-time bit
+    job = a_dumped_job(own, tmp_path / "job")
+
+    with new.visit() as visit:
+        replaced(visit, job, IMAGE)
+
+    new.chip.lose_power(new.chip.last_s, seed=0)
+    new.chip.restore_power()
+    assert new.chip.stored["SR1"] == 0x24
+    assert new.chip.stored["SR2"] == 0x0A, "quad enable set, the one-time bit as it was"
+    assert new.chip.stored["SR3"] == 0x20
+
+
+def test_a_protected_new_chip_loses_a_protection_that_the_original_does_not_have(
+    tmp_path: Path,
+) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    new.chip.preset_register("SR1", 0x1C)
+    job = a_dumped_job(own, tmp_path / "job")
+
+    with new.visit() as visit:
+        replaced(visit, job, IMAGE)
+
+    assert new.contents == IMAGE
+    assert new.chip.stored["SR1"] == 0x00
+
+
+@pytest.mark.parametrize("at", [1, 5, 40, 10**6])
+def test_an_interrupted_replacement_is_finished_with_its_registers_set(
+    tmp_path: Path, at: int
+) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    new.chip.preset_register("SR1", 0x1C)
+    own.chip.preset_register("SR2", 0x02)
+    job = a_dumped_job(own, tmp_path / "job")
+    last = operations_of_a_whole_replacement(tmp_path)
+    fault = LosePower(at_operation=new.chip.operation_number + min(at, last - 1), seed=at)
+
+    with new.visit(fault) as visit, pytest.raises(ChipHalfWritten):
+        replaced(visit, job, IMAGE)
+    new.chip.restore_power()
+    with new.visit() as visit:
+        assert finish(visit, job).target_name == "image 1"
+
+    assert new.contents == IMAGE
+    assert (new.chip.stored["SR1"], new.chip.stored["SR2"]) == (0x00, 0x02)
+    assert own.contents == own.original
+
+
+def operations_of_a_whole_replacement(tmp_path: Path) -> int:
+    own, new = Board(SMALL), a_new_chip()
+    new.chip.preset_register("SR1", 0x1C)
+    own.chip.preset_register("SR2", 0x02)
+    job = a_dumped_job(own, tmp_path / "counted")
+    before = new.chip.operation_number
+    with new.visit() as visit:
+        replaced(visit, job, IMAGE)
+    return new.chip.operation_number - before
+
+
+def test_restore_puts_the_original_onto_a_half_written_replacement(tmp_path: Path) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    job = a_dumped_job(own, tmp_path / "job")
+
+    with new.visit(LosePower(at_operation=30)) as visit, pytest.raises(ChipHalfWritten):
+        replaced(visit, job, IMAGE)
+    new.chip.restore_power()
+    with new.visit() as visit:
+        restore(visit, job)
+
+    assert new.contents == own.original == own.contents
+
+
+def test_the_own_chip_in_the_socket_is_not_erased_to_finish_a_replacement(tmp_path: Path) -> None:
+    """Neither with factory numbers, nor without them."""
+    for part in (SMALL, TINY):
+        own, new = Board(part), a_new_chip(part)
+        image = edited(own.original, (0x20, b"!"))
+        job = a_dumped_job(own, tmp_path / part.name)
+        with new.visit(LosePower(at_operation=3)) as visit, pytest.raises(ChipHalfWritten):
+            replaced(visit, job, image)
+
+        with own.visit() as visit, fb.Job.open(job) as opened:
+            found = fb.read_for_recovery(visit.identify(), opened)
+        assert found.kept_number is None
+        assert found.suspect == ()
+        assert own.chip.change_count == 0
+
+
+def test_a_half_written_own_chip_does_not_stand_in_the_way(tmp_path: Path) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    job = a_dumped_job(own, tmp_path / "job")
+    with own.visit(LosePower(at_operation=1)) as visit, pytest.raises(ChipHalfWritten):
+        chip = visit.identify()
+        with fb.Job.open(job) as opened:
+            fb.rewrite(fb.plan_rewrite(chip, fb.reload_backup(opened), IMAGE))
+    torn = own.contents
+
+    with new.visit() as visit:
+        replaced(visit, job, IMAGE)
+
+    assert new.contents == IMAGE
+    assert own.contents == torn
+    with fb.Job.open(job) as opened:
+        assert opened.unfinished() is None, "the chip last written is proven"
+        assert opened.unfinished_on(None) is not None, "the own one is not"
+
+
+def test_another_size_is_refused_with_the_reason(tmp_path: Path) -> None:
+    own = Board(SMALL)
+    job = a_dumped_job(own, tmp_path / "job")
+    larger = Board(
+        replace(
+            SMALL,
+            name="W25Q16DW",
+            rdid=bytes.fromhex("ef6015"),
+            density_bytes=2 << 20,
+            unique_id=bytes.fromhex("DECAFBAD00000002"),
+        )
+    )
+
+    with pytest.raises(ChipUntouched) as refused:
+        refused_on(larger, job)
+
+    assert "2097152 bytes, the board's own 1048576" in refused.value.seen
+    assert "counts from the end of the chip" in refused.value.seen
+    assert larger.chip.change_count == 0
+
+
+def refused_on(board: Board, folder: Path) -> None:
+    from tests.builders.bench import _IDENTIFIED_WITH
+
+    _IDENTIFIED_WITH.setdefault(board.part.name, {"supply_volts": 1.8})
+    with board.visit() as visit:
+        replaced(visit, folder, IMAGE)
+
+
+def test_a_chip_whose_write_was_begun_is_not_begun_again_as_a_new_one(tmp_path: Path) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    job = a_dumped_job(own, tmp_path / "job")
+    with new.visit(BETWEEN_TWO) as visit, pytest.raises(ChipHalfWritten):
+        replaced(visit, job, IMAGE)
+    new.chip.restore_power()
+
+    with new.visit() as visit, pytest.raises(ChipHalfWritten, match="replacement chip 1"):
+        replaced(visit, job, IMAGE)
+
+    with fb.Job.open(job) as opened:
+        assert [type(e) for e in opened.story].count(KeptContents) == 1
