@@ -156,8 +156,8 @@ class Identified(Evidence):
                 "volts": [low, high],
                 "known_from": self.profile.supply_known_from,
                 "declared_volts": self.supply_volts,
-                "datasheet_volts": list(self.datasheet_volts) if self.datasheet_volts else None,
-            },
+            }
+            | ({"datasheet_volts": list(self.datasheet_volts)} if self.datasheet_volts else {}),
             "marking": self.marking,
             "unique_id": self.unique_id.hex() if self.unique_id is not None else None,
             "sfdp": self.sfdp.raw.hex() if self.sfdp is not None else None,

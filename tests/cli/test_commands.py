@@ -78,7 +78,7 @@ def test_dump_tells_scripts_where_the_original_is(fresh: Workplace) -> None:
 
 
 def test_dump_goes_on_with_a_job_that_has_no_original_yet(fresh: Workplace) -> None:
-    flaw = patch("flashbench.safe_write.steps.read_twice", side_effect=KeyboardInterrupt)
+    flaw = patch("flashbench.safe_write.dump.read_twice", side_effect=KeyboardInterrupt)
     with flaw:
         assert fresh.on_job("dump").exit_code == 130
     assert (fresh.job / "job.toml").exists()
@@ -108,7 +108,7 @@ def test_edit_shows_what_changes_and_keeps_image_and_change_sheet(fresh: Workpla
     assert result.exit_code == 0, result.stderr
     assert (fresh.job / "round-1" / "image-1.bin").read_bytes() == edited(contents())
     assert (fresh.job / "round-1" / "changes-1.json").exists()
-    assert f"{min(EDITS):#x} (12 bytes): outside every recognised block" in result.stdout
+    assert f"{min(EDITS):#x} (8 bytes): outside every recognised block" in result.stdout
     assert result.stdout.splitlines()[-1].startswith("job: image 1 is kept")
 
 
