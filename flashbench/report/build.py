@@ -12,6 +12,7 @@ from flashbench.image.hex_listing import hex_listing
 from flashbench.job import events
 from flashbench.job.folder import Job, Told
 from flashbench.job.outcome import outcome_of
+from flashbench.job.spares import without_spares
 from flashbench.report.chip_facts import read_chip, read_protected
 from flashbench.report.chip_map import map_after, map_before
 from flashbench.report.memory import describe_memory
@@ -26,6 +27,7 @@ from flashbench.report.view import (
     JobView,
     Next,
     Outcome,
+    Photo,
     ReadDifference,
     RoundStory,
     State,
@@ -98,6 +100,7 @@ def build_view(
         original=standing.original,
         images=standing.images,
         files=tuple(_files(job)),
+        photos=tuple(Photo(name=photo.name, sha256=photo.sha256) for photo in job.photos),
         changes=_changes(job, standing.image, original, image, memory.places)
         if original and image and memory
         else None,
@@ -134,7 +137,7 @@ def _standing(job: Job, told: Sequence[Told]) -> _Standing:
     images: list[Stored] = []
     proven: str | None = None
     on_new_chip = False
-    for event in (one.event for one in told):
+    for event in without_spares([one.event for one in told]):
         match event:
             case events.OriginalSaved():
                 original = _stored("original", event.size, event.sha256)
@@ -209,7 +212,7 @@ def _left_by_last_round(job: Job) -> _LeftBehind | None:
     if number < 1:
         return None
     sha256: str | None = None
-    for event in (one.event for one in job.told(round_number=number)):
+    for event in without_spares([one.event for one in job.told(round_number=number)]):
         match event:
             case events.OriginalSaved():
                 sha256 = event.sha256
@@ -242,7 +245,8 @@ def _changes(
     if stored is None:
         return None
     number = job.image_number(stored.sha256)
-    names = (_names(job.load_changes(number)) if number is not None else ()) or places
+    told = _sheet(job.load_changes(number)) if number is not None else _Sheet()
+    names = _names(told) or places
     sheet = change_sheet(original, image, names=names)
     stretches = [
         ChangedStretch(offset=row["offset"], length=row["length"], names=tuple(row["names"]))
@@ -255,6 +259,9 @@ def _changes(
         stretches=tuple(stretches[:STRETCHES_MAX]),
         listing=hex_listing(original, image, names=names, lines_max=LISTING_LINES_MAX),
         numbers_touched=_numbers_touched(original, stretches),
+        about=told.about,
+        doubts=tuple(told.doubts),
+        questions=tuple(told.questions.values()),
     )
 
 
@@ -267,18 +274,26 @@ class _SheetRow(msgspec.Struct):
 
 
 class _Sheet(msgspec.Struct):
+    """What changes-N.json says besides the bytes; an image from elsewhere says less."""
+
     ranges: list[_SheetRow] = []
+    about: str = ""
+    doubts: list[str] = []
+    questions: dict[str, str] = {}
 
 
-def _names(sheet: dict[str, object]) -> Sequence[NamedRange]:
-    """The names in a change sheet of the folder; none if it is of another shape."""
+def _sheet(content: dict[str, object]) -> _Sheet:
+    """A change sheet of the folder; an empty one if it is of another shape."""
     try:
-        rows = msgspec.convert(sheet, _Sheet).ranges
+        return msgspec.convert(content, _Sheet)
     except msgspec.ValidationError:
-        return ()
+        return _Sheet()
+
+
+def _names(sheet: _Sheet) -> Sequence[NamedRange]:
     return tuple(
         NamedRange(offset=row.offset, length=row.length, name=name)
-        for row in rows
+        for row in sheet.ranges
         for name in row.names
     )
 

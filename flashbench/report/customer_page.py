@@ -91,13 +91,13 @@ def _packages(view: JobView, texts: Texts, pictures: Pictures) -> Element | None
         return None
     change = view.packages[0]
     planned = view.state is not State.PROVEN
+    caption = texts("customer.packages-planned" if planned else "customer.packages-caption")
+    if change.open:
+        caption = f"{caption} {texts('customer.packages-open')}"
     return el(
         "figure",
         pictures.packages(change, planned=planned),
-        el(
-            "figcaption",
-            texts("customer.packages-planned" if planned else "customer.packages-caption"),
-        ),
+        el("figcaption", caption),
         class_="packages-figure",
     )
 

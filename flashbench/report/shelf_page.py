@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from xml.etree.ElementTree import Element
 
-from flashbench.image.memory_package import capacity_text
+from flashbench.image.memory_package import MemoryPackage, capacity_text
 from flashbench.report.customer_page import outcome_text
 from flashbench.report.drawings import Pictures
 from flashbench.report.elements import Child, el
@@ -86,6 +86,14 @@ def _job(view: JobView, texts: Texts) -> Element | None:
 def _booking(view: JobView, texts: Texts) -> Element | None:
     booking = view.booking
     count = booking.packages_on_board
+    photos = [
+        el(
+            "tr",
+            el("th", photo.name, scope="row"),
+            el("td", el("code", photo.sha256, class_="hash")),
+        )
+        for photo in view.photos
+    ]
     return part(
         texts("shelf.booking"),
         facts(
@@ -94,13 +102,42 @@ def _booking(view: JobView, texts: Texts) -> Element | None:
                 (texts("shelf.board-number"), booking.board_number, None),
                 (texts("customer.fault"), booking.fault, None),
                 (texts("customer.note"), booking.note, None),
+                (texts("shelf.condition"), booking.condition, None),
                 (texts("shelf.straps"), booking.straps, "straps"),
                 (texts("shelf.packages-on-board"), str(count) if count else None, None),
-                (texts("shelf.old-package"), booking.was.part if booking.was else None, None),
-                (texts("shelf.new-package"), booking.fitted.part if booking.fitted else None, None),
+                (texts("shelf.old-package"), booking.was_marking or _part(booking.was), None),
+                (
+                    texts("shelf.new-package"),
+                    booking.fitted_marking or _part(booking.fitted),
+                    None,
+                ),
+                (texts("shelf.known-from"), booking.fitted_known_from, None),
+                (texts("shelf.encrypted"), _yes_or_no(booking.disk_encrypted, texts), None),
+                (
+                    texts("shelf.recovery-key"),
+                    _yes_or_no(booking.recovery_key_at_hand, texts),
+                    None,
+                ),
+                (texts("shelf.entitled"), _yes_or_no(booking.entitled, texts), None),
             ]
         ),
+        _table([texts("shelf.photos"), texts("shelf.sha256")], photos, class_="stacks")
+        if photos
+        else None,
     )
+
+
+def _part(package: MemoryPackage | None) -> str | None:
+    return None if package is None else package.part
+
+
+def _yes_or_no(said: bool | None, texts: Texts) -> str | None:
+    return None if said is None else texts("shelf.yes" if said else "shelf.no")
+
+
+def _sentences(said: Sequence[str]) -> str:
+    """Sentences in a row; what ends without a full stop gets one."""
+    return " ".join(text if text.endswith((".", "?")) else f"{text}." for text in said)
 
 
 def _chip(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
@@ -127,7 +164,7 @@ def _chip(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
                 (texts("shelf.supply"), _supply(view, texts), "supply"),
                 (texts("shelf.registers"), registers, "registers"),
                 (texts("shelf.reads"), "; ".join(view.read_ways), "read-ways"),
-                (texts("shelf.doubts"), "; ".join(doubts), "doubts"),
+                (texts("shelf.doubts"), _sentences(doubts), "doubts"),
             ]
         ),
     )
@@ -140,7 +177,10 @@ def _supply(view: JobView, texts: Texts) -> str:
         low, high = chip.supply_volts
         said.append(texts("shelf.supply-range", low=volts(low), high=volts(high)))
     if chip.supply_known_from:
-        said.append(texts("shelf.supply-from", source=chip.supply_known_from))
+        source = chip.supply_known_from
+        if source == "user":
+            source = texts("shelf.supply-user")
+        said.append(texts("shelf.supply-from", source=source))
     if chip.declared_volts is not None:
         said.append(f"{volts(chip.declared_volts)} V {texts('shelf.supply-declared')}")
     return "; ".join(said)
@@ -350,6 +390,13 @@ def _changes(view: JobView, texts: Texts) -> Element | None:
                 stretches=number(changes.stretch_count),
             ),
             data_fact="changes",
+        ),
+        facts(
+            [
+                (texts("shelf.edit-about"), changes.about, None),
+                (texts("shelf.edit-doubts"), _sentences(changes.doubts), "edit-doubts"),
+                (texts("shelf.edit-questions"), _sentences(changes.questions), "edit-questions"),
+            ]
         ),
         _table(
             [

@@ -45,13 +45,24 @@ def _facts(event: Event) -> dict[str, str] | None:
             return {"round": str(event.round_number)}
         case events.JobFileWritten() | events.ChipFactsSaved():
             return {}
-        case events.CellsProven() | events.WriteFinished():
+        case events.CellsProven() | events.WriteFinished() | events.IntakeSaved():
             return {}
+        case events.PhotosListed():
+            return {"count": number(len(event.photos))}
+        case events.BestReadingSaved():
+            return {"reads": number(len(event.reads)), "bytes": number(event.unstable_bytes)}
+        case events.UnitFailed():
+            return {"start": address(event.start), "attempts": number(event.attempts)}
         case events.OriginalSaved():
             return {"bytes": number(event.size), "sha256": event.sha256[:_HASH_SHOWN]}
         case events.ImageSaved():
             return {"number": str(event.number), "sha256": event.sha256[:_HASH_SHOWN]}
-        case events.DoubtfulSaved() | events.FoundSaved() | events.KeptContents():
+        case (
+            events.DoubtfulSaved()
+            | events.FoundSaved()
+            | events.FoundRemoved()
+            | events.KeptContents()
+        ):
             return {"number": str(event.number)}
         case events.ReadDisagreed():
             return {"count": number(event.byte_count), "first": address(event.first_address)}
@@ -66,6 +77,8 @@ def _facts(event: Event) -> dict[str, str] | None:
             return {"values": _registers(event.values)}
         case events.RegistersChanged():
             return {"values": f"{_registers(event.before)} > {_registers(event.after)}"}
+        case events.SpareChosen():
+            return {"number": str(event.kept_number)}
         case events.OpcodeRefuted():
             return {"opcode": f"{event.opcode:02X}h"}
         case events.OutcomeTold():

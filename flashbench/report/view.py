@@ -25,9 +25,14 @@ class Booking:
     board_number: str | None = None
     fault: str | None = None
     note: str | None = None
+    condition: str | None = None  # as it came in
+    entitled: bool | None = None
     packages_on_board: int | None = None
     straps: str | None = None  # as measured, most significant first
+    was_marking: str | None = None
     was: MemoryPackage | None = None
+    fitted_marking: str | None = None
+    fitted_known_from: str | None = None
     fitted: MemoryPackage | None = None
     disk_encrypted: bool | None = None
     recovery_key_at_hand: bool | None = None
@@ -81,6 +86,14 @@ class StoredFile:
     code: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """A file of the job's photos/, as it was listed."""
+
+    name: str
+    sha256: str
+
+
 class Cell(Enum):
     """What one cell of the chip's map shows. The value is the key of its name."""
 
@@ -118,6 +131,9 @@ class Changes:
     stretches: tuple[ChangedStretch, ...]  # the first of them
     listing: str  # old and new bytes side by side
     numbers_touched: tuple[str, ...] | None  # kinds of board numbers that changed bytes lie in
+    about: str  # as the edit file says
+    doubts: tuple[str, ...]
+    questions: tuple[str, ...]  # what no memory record says and nobody has answered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,6 +268,7 @@ class JobView:
     original: Stored | None
     images: tuple[Stored, ...]
     files: tuple[StoredFile, ...]  # of all rounds
+    photos: tuple[Photo, ...]
     changes: Changes | None
     map_before: ChipMap | None
     map_after: ChipMap | None

@@ -1,12 +1,16 @@
 """`flashbench report`, called as the command line calls it."""
 
+import hashlib
 import json
 from pathlib import Path
 
 from typer.testing import CliRunner, Result
 
 from flashbench.cli import app
+from flashbench.image.change_sheet import change_sheet
+from flashbench.job.booking import book_in
 from flashbench.job.folder import Job
+from flashbench.job.intake import Intake
 from tests.report import scene
 from tests.report.reading_html import fact, page_of, read_html
 
@@ -77,3 +81,58 @@ def test_a_folder_without_a_job_is_refused(tmp_path: Path) -> None:
 
     assert done.exit_code == 3
     assert "There is no job in" in done.stderr
+
+
+def test_the_shelf_reads_all_that_was_told_of_the_board_and_the_customer_only_his_part(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "job"
+    told = Intake(
+        label="board 17",
+        device="Wrenfield Compact 2",
+        fault="more memory",
+        condition="a scratch beside the socket",
+        old_package="D9XXX",
+        old_count=2,
+        new_package="D9YYY",
+        new_known_from="seller only",
+        disk_encrypted=True,
+        recovery_key_at_hand=True,
+        entitled=True,
+    )
+    book_in(folder, told)
+    (folder / "photos" / "before.jpg").write_bytes(b"a picture")
+    with scene.a_job(folder) as job:
+        scene.dump(job, scene.original())
+        job.list_photos()
+
+    assert report(folder).exit_code == 0
+    tree = read_html((folder / "report.html").read_text("utf-8"))
+    shelf, customer = page_of(tree, "shelf").text, page_of(tree, "customer").text
+    for text in (
+        "a scratch beside the socket", "D9XXX", "D9YYY", "seller only", "before.jpg",
+        hashlib.sha256(b"a picture").hexdigest(), "Photos were listed: 1",
+        "What was told of the board was noted",
+    ):  # fmt: skip
+        assert text in shelf
+        assert text not in customer
+    for text in ("Wrenfield Compact 2", "more memory"):
+        assert text in shelf
+        assert text in customer
+
+
+def test_what_an_edit_leaves_open_is_for_the_shelf(tmp_path: Path) -> None:
+    sheet = change_sheet(scene.original(), scene.edited()) | {
+        "about": "larger packages",
+        "doubts": ["speed is known from the seller only"],
+        "questions": {"size_limits": "Does the firmware limit the memory size?"},
+    }
+    with scene.a_dumped_job(tmp_path / "job") as job:
+        job.save_image(scene.edited(), sheet)
+
+    report(tmp_path / "job")
+
+    tree = read_html((tmp_path / "job/report.html").read_text("utf-8"))
+    assert fact(tree, "edit-doubts") == "speed is known from the seller only."
+    assert fact(tree, "edit-questions") == "Does the firmware limit the memory size?"
+    assert "limit the memory size" not in page_of(tree, "customer").text

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from flashbench.job.events import KINDS
 from flashbench.rehearsal.demo_board import DEMO
 from flashbench.report.build import build_view
 from flashbench.report.render import render
-from flashbench.report.texts import parse_texts
+from flashbench.report.texts import english, parse_texts
 from flashbench.report.view import Booking, JobView, Outcome, State
 from tests.report import scene
 from tests.report.reading_html import Node, fact, page_of, read_html, shape
@@ -278,6 +279,23 @@ def test_an_event_without_a_sentence_is_shown_by_its_kind() -> None:
     view = replace(view, story=(replace(story, moments=(strange, *story.moments)),))
 
     assert "weather-noted" in page_of(read_html(render(view)), "shelf").text
+
+
+def test_every_kind_of_event_has_a_sentence() -> None:
+    told_apart = {"outcome-told": ("outcome-boots", "outcome-boots-not")}
+    keys = [key for kind in KINDS for key in told_apart.get(kind, (kind,))]
+
+    assert [key for key in keys if not english().has(f"moment.{key}")] == []
+
+
+def test_a_question_mark_is_explained_only_where_one_is_drawn() -> None:
+    explained = "A question mark: not proven yet."
+    view = view_of("written", scene.BOOKING)
+    (change,) = view.packages
+    settled = replace(view, packages=(replace(change, open=()),))
+
+    assert explained in page_of(read_html(render(view)), "customer").text
+    assert explained not in page_of(read_html(render(settled)), "customer").text
 
 
 def test_the_practice_boards_name_is_on_its_page() -> None:
