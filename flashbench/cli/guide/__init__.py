@@ -13,6 +13,7 @@ import typer
 
 from flashbench.cli.options import (
     AdapterOption,
+    BenchOption,
     BenchOptions,
     ClockOption,
     DatasheetSupplyOption,
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 def guide(
     job: JobArgument,
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     datasheet_supply: DatasheetSupplyOption = None,
     marking: MarkingOption = None,
@@ -55,6 +57,7 @@ def guide(
     """
     options = BenchOptions(
         adapter=adapter,
+        bench=bench,
         supply=supply,
         datasheet_supply=datasheet_supply,
         marking=marking,

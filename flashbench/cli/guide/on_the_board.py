@@ -16,6 +16,8 @@ from flashbench.cli.intake import QUESTIONS, intake_at, show_intake
 from flashbench.cli.outcome import memory_gbit, outcome_at
 from flashbench.cli.output import listed
 from flashbench.cli.report import report_at
+from flashbench.job.layout import PHOTOS
+from flashbench.wording import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,6 +108,7 @@ def intake(work: Work) -> None:
         return
     work.output.say()
     show_intake(work.output, booked)
+    work.output.say(f"Photos go into {quoted(work.folder / PHOTOS)}.")
     if booked.entitled is False:
         work.output.say("Not entitled: nothing is begun on this board.")
         raise Left
