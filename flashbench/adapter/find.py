@@ -33,11 +33,15 @@ from flashbench.adapter.hindrance import (
 from flashbench.adapter.mpsse import SampleEdge
 from flashbench.adapter.time_source import SystemTime, TimeSource
 from flashbench.adapter.usb_port import MODELS, Model, model_of, port_letter
+from flashbench.adapter.windows_names import serials_plugged_in
 from flashbench.errors import AdapterUnavailable, WrongCall
 
 FTDI: Final = 0x0403
 PRODUCTS: Final = {"232h": 0x6014, "2232h": 0x6010, "4232h": 0x6011}
 DEFAULT_CLOCK_HZ: Final = 10_000_000
+
+PinsOf = Callable[[str, int], ExtraPins | None]
+"""From an adapter's serial and interface to what else is wired; None if nobody said."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,24 +134,32 @@ def open_url(
     clock_hz: int = DEFAULT_CLOCK_HZ,
     time: TimeSource | None = None,
     backend: Any = None,
+    pins_of: PinsOf | None = None,
 ) -> Adapter:
     """Open the adapter that `url` names.
 
     `ftdi://ftdi:232h/1`, `ftdi://ftdi:2232h:SERIAL/2`, `ftdi://ftdi:232h:BUS:ADDRESS/1` (both
     hexadecimal), `ftdi:///1` for the only adapter there is, whichever it is; and
     `rehearsal:FOLDER` for a bench without hardware, which has its own time. `backend` as for
-    `find_adapters`.
+    `find_adapters`. `pins_of` says what else is wired to the port of an adapter.
 
     Raises:
         AdapterUnavailable: none answers to the name, several do, or it does not open.
         WrongCall: the URL is not understood.
     """
     if url.startswith("rehearsal:"):
-        return _open_rehearsal(url.removeprefix("rehearsal:"), clock_hz=clock_hz)
+        folder = url.removeprefix("rehearsal:")
+        return _open_rehearsal(folder, clock_hz=clock_hz, pins_of=pins_of)
     wanted = parse_url(url)
     found = [each for each in find_adapters(backend=backend) if wanted.fits(each)]
     chosen = only_one(found, named=url)
-    return open_adapter(chosen.device, interface=wanted.interface, clock_hz=clock_hz, time=time)
+    return open_adapter(
+        chosen.device,
+        interface=wanted.interface,
+        clock_hz=clock_hz,
+        time=time,
+        extra_pins=_pins(pins_of, chosen.serial, wanted.interface),
+    )
 
 
 def open_only_adapter(
@@ -156,6 +168,7 @@ def open_only_adapter(
     clock_hz: int = DEFAULT_CLOCK_HZ,
     time: TimeSource | None = None,
     backend: Any = None,
+    pins_of: PinsOf | None = None,
 ) -> Adapter:
     """Open the adapter when none was named: there must be exactly one.
 
@@ -163,7 +176,9 @@ def open_only_adapter(
         AdapterUnavailable: there is none, there are several (they are listed), or it does not
             open.
     """
-    return open_url(f"ftdi:///{interface}", clock_hz=clock_hz, time=time, backend=backend)
+    return open_url(
+        f"ftdi:///{interface}", clock_hz=clock_hz, time=time, backend=backend, pins_of=pins_of
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,7 +270,12 @@ def _not_understood(url: str) -> WrongCall:
     )
 
 
-def _open_rehearsal(folder: str, *, clock_hz: int) -> Adapter:
+def _pins(pins_of: PinsOf | None, serial: str, interface: int) -> ExtraPins:
+    found = pins_of(serial, interface) if pins_of is not None else None
+    return AS_WIRED_WITHOUT_A_WORD if found is None else found
+
+
+def _open_rehearsal(folder: str, *, clock_hz: int, pins_of: PinsOf | None) -> Adapter:
     # Only here: flashing real chips must not load the model of one.
     from flashbench.rehearsal import open_bench
 
@@ -273,6 +293,7 @@ def _open_rehearsal(folder: str, *, clock_hz: int) -> Adapter:
             clock_hz=clock_hz,
             time=bench.time,
             url=f"rehearsal:{folder}",
+            extra_pins=_pins(pins_of, bench.adapter.serial, bench.interface),
             give_back=bench.close,
         )
     except BaseException:
@@ -375,7 +396,8 @@ def _hindrances(device: Any, model: Model | None, platform: str) -> list[Hindran
             usb.util.release_interface(device, interface - 1)
         except (OSError, ValueError, NotImplementedError) as error:
             if usb_errno(error) != errno.EBUSY:
-                return [hindrance_of(error, platform=platform)]
+                serials = serials_plugged_in(device.idProduct)
+                return [hindrance_of(error, platform=platform, serials=serials)]
             busy.append(interface)
     found = []
     if busy:

@@ -5,7 +5,14 @@ number is looked for along the chain of causes.
 """
 
 import errno
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
+
+UDEV_RULE: Final = (
+    'SUBSYSTEM=="usb", ATTR{idVendor}=="0403", ATTR{idProduct}=="6010|6011|6014", TAG+="uaccess"'
+)
+"""The rule of udev/60-flashbench.rules, for those who have no copy of that file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,8 +35,11 @@ def usb_errno(error: BaseException) -> int | None:
     return None
 
 
-def hindrance_of(error: BaseException, *, platform: str) -> Hindrance:
-    """The sentences for an exception met while opening. `platform` is as in `sys.platform`."""
+def hindrance_of(error: BaseException, *, platform: str, serials: Sequence[str] = ()) -> Hindrance:
+    """The sentences for an exception met while opening. `platform` is as in `sys.platform`.
+
+    `serials` are those of the adapters of this kind that are plugged in, if the system told.
+    """
     number = usb_errno(error)
     if number in (errno.EACCES, errno.EPERM):
         return _no_permission(platform)
@@ -43,7 +53,7 @@ def hindrance_of(error: BaseException, *, platform: str) -> Hindrance:
     if isinstance(error, NotImplementedError) or (
         platform == "win32" and number in (errno.ENOENT, errno.ENOSYS)
     ):
-        return _no_usable_driver(platform)
+        return _no_usable_driver(platform, serials)
     if isinstance(error, ValueError) and "langid" in str(error):
         # pyusb says this when it could not open the device to read its strings.
         return _no_permission(platform)
@@ -116,19 +126,35 @@ def _no_permission(platform: str) -> Hindrance:
         )
     return Hindrance(
         seen="This user may not open the adapter.",
-        mend="Copy the rules file from flashbench's udev folder to /etc/udev/rules.d, run"
-        " `sudo udevadm control --reload`, and plug the adapter in again.",
+        mend="Run `flashbench adapters --udev-rule | sudo tee"
+        " /etc/udev/rules.d/60-flashbench.rules`, then `sudo udevadm control --reload`, and plug"
+        " the adapter in again.",
     )
 
 
-def _no_usable_driver(platform: str) -> Hindrance:
-    if platform == "win32":
+def _no_usable_driver(platform: str, serials: Sequence[str]) -> Hindrance:
+    if platform != "win32":
         return Hindrance(
-            seen="Windows has no driver bound to the adapter that libusb can use.",
-            mend="Bind the WinUSB or libusbK driver to the composite device (not to one of its"
-            " interfaces) with a driver installer; its COM port vanishes while it is bound.",
+            seen="The USB library cannot open this device on this system.",
+            mend="Plug the adapter straight into the machine, not through a virtual or remote bus.",
         )
+    which, only = _which_on_windows(serials)
     return Hindrance(
-        seen="The USB library cannot open this device on this system.",
-        mend="Plug the adapter straight into the machine, not through a virtual or remote bus.",
+        seen=f"Windows has no driver bound to {which} that libusb can use.",
+        mend=f"In Device Manager update the driver of {only} to Windows' own WinUSB. Its COM port"
+        " is gone while that lasts; to undo it, take the former driver in the same dialogue.",
     )
+
+
+def _which_on_windows(serials: Sequence[str]) -> tuple[str, str]:
+    """The adapter, and the one entry of Device Manager that is meant."""
+    whole = "not of an entry with &MI_ in it"
+    if len(serials) == 1:
+        only = f"the one device whose instance path ends in \\{serials[0]} ({whole})"
+        return f"the adapter {serials[0]}", only
+    if serials:
+        listed = " or ".join(f"\\{serial}" for serial in serials)
+        only = f"the one that you wired, whose instance path ends in {listed} ({whole})"
+        return f"an adapter ({', '.join(serials)})", only
+    only = f"the adapter ({whole}), with every other FTDI device unplugged"
+    return "the adapter", only

@@ -2,6 +2,7 @@
 
 import errno
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,7 +12,7 @@ from usb.core import USBError
 
 from flashbench.adapter import FoundAdapter, find_adapters, open_only_adapter, open_url
 from flashbench.adapter.find import parse_url
-from flashbench.adapter.hindrance import hindrance_of
+from flashbench.adapter.hindrance import UDEV_RULE, hindrance_of
 from flashbench.errors import AdapterUnavailable, WrongCall
 from tests.adapter.scripted_usb import ScriptedUsb
 
@@ -72,7 +73,7 @@ def test_an_adapter_that_may_not_be_opened_does_not_hide_the_others() -> None:
 @pytest.mark.parametrize(
     ("platform", "mend"),
     [
-        ("linux", "udev folder"),
+        ("linux", "udevadm control --reload"),
         ("darwin", "VCP"),
         ("win32", "Close every other program"),
     ],
@@ -97,7 +98,45 @@ def test_on_windows_a_missing_driver_is_named() -> None:
     (hindrance,) = one(usb, "win32").hindrances
 
     assert "no driver bound" in hindrance.seen
-    assert "composite device" in hindrance.mend
+    assert "every other FTDI device unplugged" in hindrance.mend
+
+
+@pytest.mark.parametrize(
+    ("serials", "seen", "mend"),
+    [
+        (
+            ("FB01",),
+            "bound to the adapter FB01",
+            "the one device whose instance path ends in \\FB01",
+        ),
+        (("FB01", "FB02"), "an adapter (FB01, FB02)", "ends in \\FB01 or \\FB02"),
+    ],
+)
+def test_on_windows_the_one_device_is_named_by_serial_and_how_to_undo_it(
+    serials: tuple[str, ...], seen: str, mend: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = []
+
+    def plugged_in(product_id: int) -> tuple[str, ...]:
+        asked.append(product_id)
+        return serials
+
+    monkeypatch.setattr("flashbench.adapter.find.serials_plugged_in", plugged_in)
+    usb = ScriptedUsb("FT232H")
+    usb.open_error = NotImplementedError("Operation not supported")
+
+    (hindrance,) = one(usb, "win32").hindrances
+
+    assert asked == [0x6014]
+    assert seen in hindrance.seen
+    assert mend in hindrance.mend
+    assert "to undo it, take the former driver" in hindrance.mend
+
+
+def test_the_rule_told_is_the_one_of_the_rules_file() -> None:
+    rules = Path(__file__).parents[2] / "udev" / "60-flashbench.rules"
+
+    assert UDEV_RULE in rules.read_text().splitlines()
 
 
 def test_a_port_in_use_blocks_only_when_no_other_is_left() -> None:
