@@ -112,7 +112,7 @@ def inspect(
       flashbench inspect board-17/round-1/original.bin
       flashbench inspect original.bin --straps 010 --was old.toml
       flashbench inspect original.bin --compare other-board.bin
-      flashbench inspect original.bin --straps 010 --fitted new.toml --suggest-edit edit.toml
+      flashbench inspect original.bin --straps 010 --suggest-edit edit.toml
 
     Needs no adapter and changes nothing. Blocks that nobody documented are found by lengths and
     checks that hold together; what chance could have made is called possible. A memory package

@@ -90,27 +90,22 @@ class CheckKind(Enum):
     FLETCHER_32_LE = "Fletcher-32, little-endian words"
     FLETCHER_32_BE = "Fletcher-32, big-endian words"
 
-    @property
+    @functools.cached_property
     def width(self) -> int:
         """Bytes of the stored value."""
-        return _width(self)
+        if self in (CheckKind.FLETCHER_32_LE, CheckKind.FLETCHER_32_BE):
+            return 4
+        if self.is_crc:
+            return int(self.value.removeprefix("CRC-").partition("/")[0]) // 8
+        return int(self.value.rpartition("-")[2]) // 8
 
-    @property
+    @functools.cached_property
     def is_zero_sum(self) -> bool:
         return self.value.startswith("zero-sum")
 
     @property
     def is_crc(self) -> bool:
         return self.value.startswith("CRC")
-
-
-@functools.cache
-def _width(kind: CheckKind) -> int:
-    if kind in (CheckKind.FLETCHER_32_LE, CheckKind.FLETCHER_32_BE):
-        return 4
-    if kind.is_crc:
-        return int(kind.value.removeprefix("CRC-").partition("/")[0]) // 8
-    return int(kind.value.rpartition("-")[2]) // 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

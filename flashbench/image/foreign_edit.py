@@ -246,9 +246,12 @@ def _refuse_unnamed(foreign: ForeignEdit, image: bytes, named: Sequence[BytesEdi
     unnamed = [span for span in foreign.outside if not _is_named(foreign, image, span, spans)]
     if unnamed:
         listed = ", ".join(_extent(span) for span in unnamed[:_SHOWN])
+        more = f" and {len(unnamed) - _SHOWN} more" if len(unnamed) > _SHOWN else ""
         raise CheckFailed(
-            f"{len(unnamed)} changes lie outside every recognised block: {listed}.",
-            next_step="Name each that is meant as a [[place]] in an edit file.",
+            "These changes lie outside every recognised block, and no edit file names them:"
+            f" {listed}{more}.",
+            next_step="Name each that is meant as a [[place]] in an edit file, and give it along;"
+            " --suggest-edit FILE writes one.",
         )
     lost = [n for n in foreign.numbers if not _is_named(foreign, image, n.span, spans)]
     if lost:
@@ -370,7 +373,8 @@ def _place(change: ForeignChange) -> str:
 
 
 def _extent(span: Span) -> str:
-    return f"{span.start:#x} ({span.end - span.start} bytes)"
+    count = span.end - span.start
+    return f"{span.start:#x} ({count} byte{'' if count == 1 else 's'})"
 
 
 def _group_line(group: CopyGroup) -> str:

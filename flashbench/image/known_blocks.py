@@ -15,6 +15,7 @@ from dataclasses import replace
 
 from flashbench.image.checks import Check, CheckKind, CheckState, Order, Span, judged
 from flashbench.image.finds import Block, Confidence
+from flashbench.image.stored_digests import places_beginning_like
 
 HITS_MAX = 1 << 16  # of one signature
 _PRINTABLE = re.compile(rb"[\x20-\x7e\x00]*\Z")
@@ -86,10 +87,14 @@ def _rsdp(data: bytes) -> Iterator[Block]:
             yield _block(at, at + 36, b"RSD PTR ", "ACPI root pointer", whole, first)
 
 
-_ACPI_TABLES = re.compile(
-    rb"APIC|BERT|BGRT|BOOT|CPEP|DBG2|DBGP|DMAR|DSDT|ECDT|EINJ|ERST|FACP|FPDT|GTDT|HEST|HPET|IORT"
-    rb"|IVRS|LPIT|MCFG|MPST|MSCT|MSDM|NFIT|OEM[0-9A-Z]|PCCT|PPTT|RSDT|SBST|SLIC|SLIT|SPCR|SPMI"
-    rb"|SRAT|SSDT|TCPA|TPM2|UEFI|WAET|WDAT|WSMT|XSDT"
+_ACPI_NAMES = (
+    b"APICBERTBGRTBOOTCPEPDBG2DBGPDMARDSDTECDTEINJERSTFACPFPDTGTDTHESTHPETIORTIVRSLPITMCFGMPSTMSCT"
+    b"MSDMNFITPCCTPPTTRSDTSBSTSLICSLITSPCRSPMISRATSSDTTCPATPM2UEFIWAETWDATWSMTXSDT"
+)
+_OEM_LETTERS = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+_ACPI_TABLES = frozenset(
+    [_ACPI_NAMES[at : at + 4] for at in range(0, len(_ACPI_NAMES), 4)]
+    + [b"OEM" + bytes([letter]) for letter in _OEM_LETTERS]
 )
 ACPI_LENGTH_MAX = 1 << 20
 
@@ -97,8 +102,8 @@ ACPI_LENGTH_MAX = 1 << 20
 def _acpi_tables(data: bytes) -> Iterator[Block]:
     """ACPI tables (ACPI specification, 5.2.6). In flash they are templates that firmware fills
     in, so a wrong sum may be what the maker shipped."""
-    for match in _ACPI_TABLES.finditer(data):
-        at = match.start()
+    for at in places_beginning_like(data, _ACPI_TABLES):
+        signature = data[at : at + 4]
         header = data[at : at + 36]
         if len(header) < 36:
             return
@@ -111,8 +116,8 @@ def _acpi_tables(data: bytes) -> Iterator[Block]:
         check = _zero_sum_8(data, at + 9, at, at + length)
         creator = header[28:32]
         if check.state is CheckState.RIGHT or (_PRINTABLE.match(creator) and any(creator)):
-            name = f"ACPI table {match.group().decode()}"
-            yield _block(at, at + length, match.group(), name, check)
+            name = f"ACPI table {signature.decode()}"
+            yield _block(at, at + length, signature, name, check)
 
 
 def _smbios(data: bytes) -> Iterator[Block]:

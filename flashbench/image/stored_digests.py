@@ -4,7 +4,7 @@ SHA-1, SHA-256, SHA-384 and SHA-512 (FIPS 180-4) as raw bytes.
 """
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,7 +46,7 @@ def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredD
     return tuple(found)
 
 
-def places_beginning_like(data: bytes, heads: set[bytes]) -> list[int]:
+def places_beginning_like(data: bytes, heads: Collection[bytes]) -> list[int]:
     """Every place at which one of some four-byte heads stands, found in one pass."""
     if not heads or len(data) < 4:
         return []

@@ -135,7 +135,8 @@ def test_a_change_outside_blocks_has_to_be_named_in_an_edit_file(
 
     assert refused.exit_code == 1
     assert three_lines(refused)[1] == (
-        "1 changes lie outside every recognised block: 0x20000 (1 bytes)."
+        "These changes lie outside every recognised block, and no edit file names them:"
+        " 0x20000 (1 byte)."
     )
     assert written.exit_code == 0, written.stderr
     assert file.read_text().count("[[place]]") == 1
