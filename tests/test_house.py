@@ -15,6 +15,7 @@ MAY_IMPORT = {
     "flashbench.wording": set(),
     "flashbench.progress": {"flashbench.errors"},
     "flashbench.adapter": {"flashbench.errors", "flashbench.progress"},
+    "flashbench.bench": {"flashbench.adapter", "flashbench.errors", "flashbench.wording"},
     "flashbench.chip": {"chipdb", "flashbench.adapter", "flashbench.errors", "flashbench.progress"},
     "flashbench.image": {"flashbench.errors", "flashbench.progress"},
     "flashbench.job": {
