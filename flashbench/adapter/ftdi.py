@@ -244,11 +244,9 @@ class FtdiWire:
             self._supply_on = False  # its switch was let go with all other pins
         self._synchronise()
         self._in_step = True
-        self._command(mpsse.PLAIN_CLOCK + mpsse.LOOPBACK_OFF)
-        if self._driven and not self._supply_on:
-            self._command(self._turned_on())
-        else:
-            self._command(self._resting_pins())
+        plain = mpsse.PLAIN_CLOCK + mpsse.LOOPBACK_OFF
+        resting = self._turned_on() if self._driven else self._resting_pins()
+        self._command(plain + resting)
 
     def _synchronise(self) -> None:
         """Send undefined opcodes; the engine's complaints must be what comes back.

@@ -30,6 +30,14 @@ _PERMITTING: Final = frozenset({KnownFrom.DATASHEET, KnownFrom.VENDOR_TABLE})
 Range = tuple[float, float]
 
 
+class OtherSupply(ChipUntouched):
+    """The part takes another supply, from `takes[0]` to `takes[1]` volts."""
+
+    def __init__(self, seen: str, *, takes: Range, declared_volts: float) -> None:
+        self.takes = takes
+        super().__init__(seen, next_step=_change_supply(takes, declared_volts))
+
+
 def check_supply(
     rows: Sequence[ChipRow],
     sfdp: Sfdp | None,
@@ -116,10 +124,11 @@ def _holds(volts: Range | None, declared_volts: float) -> bool:
 def _stop_by_vendor_table(sfdp: Sfdp | None, declared_volts: float) -> None:
     if sfdp is None or sfdp.supply_volts is None or _holds(sfdp.supply_volts, declared_volts):
         return
-    raise ChipUntouched(
+    raise OtherSupply(
         f"The chip's own vendor table says {volts_text(sfdp.supply_volts)}, but the bench is"
         f" declared to supply {declared_volts:.2f} V.",
-        next_step=_change_supply(sfdp.supply_volts, declared_volts),
+        takes=sfdp.supply_volts,
+        declared_volts=declared_volts,
     )
 
 
@@ -127,10 +136,11 @@ def stop_by_datasheet(datasheet_volts: Range | None, declared_volts: float) -> N
     """Raise ChipUntouched if the range that the user read does not hold what the bench supplies."""
     if datasheet_volts is None or _holds(datasheet_volts, declared_volts):
         return
-    raise ChipUntouched(
+    raise OtherSupply(
         f"You read {volts_text(datasheet_volts)} in the part's datasheet, but the bench is declared"
         f" to supply {declared_volts:.2f} V.",
-        next_step=_change_supply(datasheet_volts, declared_volts),
+        takes=datasheet_volts,
+        declared_volts=declared_volts,
     )
 
 
@@ -144,10 +154,11 @@ def stop_by_marking(marking: MarkingLookup | None, declared_volts: float) -> Non
             next_step="Give the whole marking, every line and letter, as it is printed.",
         )
     if marking.supply_volts is not None and not _holds(marking.supply_volts, declared_volts):
-        raise ChipUntouched(
+        raise OtherSupply(
             f"A chip marked {marking.read_as} takes {volts_text(marking.supply_volts)}, but the"
             f" bench is declared to supply {declared_volts:.2f} V.",
-            next_step=_change_supply(marking.supply_volts, declared_volts),
+            takes=marking.supply_volts,
+            declared_volts=declared_volts,
         )
 
 
@@ -173,11 +184,12 @@ def _stop_by_rows(rows: Sequence[ChipRow], declared_volts: float) -> None:
             next_step="Switch the supply off. Set it to 1.8 V, or give the marking printed on the"
             " chip so that one part is left.",
         )
-    raise ChipUntouched(
+    raise OtherSupply(
         f"{named.maker} {named.part} takes {volts_text(named.supply_volts)}"
         f" ({named.supply_known_from}), but the bench is declared to supply"
         f" {declared_volts:.2f} V.",
-        next_step=_change_supply(named.supply_volts, declared_volts),
+        takes=named.supply_volts,
+        declared_volts=declared_volts,
     )
 
 

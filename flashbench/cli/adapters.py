@@ -1,14 +1,23 @@
 """`flashbench adapters`: what is plugged in, what stands in the way, and the loopback proof."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from flashbench.cli.bars import Bars
 from flashbench.cli.bench import is_rehearsal, opened_adapter
-from flashbench.cli.options import AdapterOption, BenchOptions, ClockOption, JsonOption
+from flashbench.cli.options import (
+    AdapterOption,
+    BenchOption,
+    BenchOptions,
+    ClockOption,
+    JsonOption,
+)
 from flashbench.cli.output import Output, command, hz_text
+from flashbench.cli.sockets import Sockets
 from flashbench.cli.stopping import Stopping
 from flashbench.errors import AdapterReplyWrong
 
@@ -25,7 +34,25 @@ def adapters(
             help="Prove one adapter by its own loopback. Take the chip out of the socket first.",
         ),
     ] = False,
+    write_bench: Annotated[
+        bool,
+        typer.Option(
+            "--write-bench",
+            show_default=False,
+            help="Propose a bench file with the adapters that are plugged in, to be filled in."
+            " One that exists is never overwritten.",
+        ),
+    ] = False,
+    udev_rule: Annotated[
+        bool,
+        typer.Option(
+            "--udev-rule",
+            show_default=False,
+            help="Print the rule by which Linux lets the person at the screen open an adapter.",
+        ),
+    ] = False,
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     clock: ClockOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -33,6 +60,7 @@ def adapters(
 
     \b
       flashbench adapters
+      flashbench adapters --write-bench
       flashbench adapters --loopback
       flashbench adapters --loopback --adapter ftdi://ftdi:2232h/1 --clock 30M
 
@@ -41,13 +69,25 @@ def adapters(
 
     With --json: adapters, each with url, chip, product, serial, bus, address, interfaces,
     opens, and hindrances (seen, mend, blocks); with --loopback: passed, bytes_compared,
-    bytes_wrong, claimed_hz, measured_hz, adapter.
+    bytes_wrong, claimed_hz, measured_hz, adapter; with --write-bench: bench_file, serials;
+    with --udev-rule: udev_rule.
     """
     with command(json=json) as output:
-        if loopback:
-            _prove(output, BenchOptions(adapter=adapter, clock=clock))
+        if udev_rule:
+            _print_rule(output)
+        elif write_bench:
+            _propose_bench(output, bench)
+        elif loopback:
+            _prove(output, BenchOptions(adapter=adapter, bench=bench, clock=clock))
         else:
             adapters_at(output)
+
+
+def _print_rule(output: Output) -> None:
+    from flashbench.adapter.hindrance import UDEV_RULE
+
+    output.facts = {"udev_rule": UDEV_RULE}
+    output.block(UDEV_RULE)
 
 
 def adapters_at(output: Output) -> None:
@@ -71,6 +111,33 @@ def adapters_at(output: Output) -> None:
         for hindrance in each.hindrances:
             rows += [("seen", hindrance.seen), ("do", hindrance.mend)]
         output.rows(rows)
+    output.say(f"Next: {_next_step(found)}")
+
+
+def _next_step(found: Sequence["FoundAdapter"]) -> str:
+    opening = [each for each in found if each.opens]
+    if not found:
+        return "plug one in, by a cable that carries data, then: flashbench adapters"
+    if not opening:
+        return "do what stands behind 'do', then: flashbench adapters"
+    if len(found) > 1:
+        return f"name one in every command, as --adapter {opening[0].url}"
+    return "with the socket empty, flashbench adapters --loopback"
+
+
+def _propose_bench(output: Output, path: Path | None) -> None:
+    from flashbench.adapter import find_adapters
+    from flashbench.bench.on_disk import propose_bench
+
+    found = find_adapters()
+    at = propose_bench(path, found)
+    serials = [each.serial for each in found if each.serial]
+    output.facts = {"bench_file": str(at), "serials": serials}
+    output.say(f"Proposed a bench file for {', '.join(serials)}: {at}")
+    output.say(
+        "Measure each supply at its socket, and write down what you see there. Until then no"
+        " command uses it."
+    )
 
 
 def _facts(found: "FoundAdapter") -> dict[str, Any]:
@@ -91,7 +158,8 @@ def _prove(output: Output, options: BenchOptions) -> None:
     from flashbench.adapter import prove_by_loopback
 
     stopping = Stopping(output.warn)
-    with stopping.on_signals(), opened_adapter(output, options) as opened:
+    sockets = Sockets.of(options)
+    with stopping.on_signals(), opened_adapter(output, options, sockets) as opened:
         with Bars(label="", stop=stopping.request, model_time=is_rehearsal(opened)) as bars:
             proof = prove_by_loopback(opened, progress=bars)
         output.facts = {

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, TextIO
 from flashbench.cli.bars import Bars
 from flashbench.cli.options import BenchOptions
 from flashbench.cli.output import Output
+from flashbench.cli.sockets import Sockets
 from flashbench.cli.stopping import Stopping
 from flashbench.errors import AdapterError, Declined, WrongCall
 from flashbench.wording import quoted
 
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
+    from flashbench.bench.bench_file import BenchAdapter
     from flashbench.chip.identity import Identified
 
 Identify = Callable[["Adapter", float], "Identified"]
@@ -29,6 +31,7 @@ class AtBench:
     progress: Bars
     stopping: Stopping
     model_time: bool
+    socket: "BenchAdapter | None"  # what the bench file says of it
 
     def settle(self, output: Output, question: str, *, yes: bool) -> None:
         """Ask before something that cannot be taken back.
@@ -56,19 +59,8 @@ def demand_someone_to_ask(output: Output, *, yes: bool) -> None:
     )
 
 
-def demanded_supply(options: BenchOptions) -> float:
-    """The declared supply. Raises WrongCall if there is none: no pin is driven then."""
-    if options.supply is not None:
-        return options.supply
-    raise WrongCall(
-        "The supply is not declared, so no pin was driven.",
-        next_step="Read the chip's marking, look its supply up, set the bench to it, and say what"
-        " the bench supplies: --supply 3.3 or --supply 1.8.",
-    )
-
-
 @contextmanager
-def opened_adapter(output: Output, options: BenchOptions) -> Iterator["Adapter"]:
+def opened_adapter(output: Output, options: BenchOptions, sockets: Sockets) -> Iterator["Adapter"]:
     """The adapter that was named, or the only one; what goes over it is traced if wanted.
 
     Raises:
@@ -83,10 +75,10 @@ def opened_adapter(output: Output, options: BenchOptions) -> Iterator["Adapter"]
     clock_hz = DEFAULT_CLOCK_HZ if options.clock is None else options.clock
     with ExitStack() as open_files:
         trace = _trace_file(options, open_files)
-        if options.adapter is None:
-            adapter = open_only_adapter(clock_hz=clock_hz)
+        if sockets.url is None:
+            adapter = open_only_adapter(clock_hz=clock_hz, pins_of=sockets.pins_of)
         else:
-            adapter = open_url(options.adapter, clock_hz=clock_hz)
+            adapter = open_url(sockets.url, clock_hz=clock_hz, pins_of=sockets.pins_of)
         if trace is not None:
             record(adapter, trace)
         try:
@@ -107,19 +99,28 @@ def chip_at_bench(output: Output, options: BenchOptions, identify: Identify) -> 
     """
     from flashbench.safe_write.steps import longest_stop_s
 
-    volts = demanded_supply(options)
+    sockets = Sockets.of(options)
+    sockets.demand_supply()
     stopping = Stopping(output.warn)
     with ExitStack() as stack:
         stack.enter_context(stopping.on_signals())
-        adapter = stack.enter_context(opened_adapter(output, options))
+        adapter = stack.enter_context(opened_adapter(output, options, sockets))
+        volts = sockets.supply_volts(adapter)
         output.pins_driven = True
-        chip = identify(adapter, volts)
+        with sockets.naming_the_right_one():
+            chip = identify(adapter, volts)
         stopping.seconds_at_most = longest_stop_s(chip)
         stopping.request.check()
         model_time = is_rehearsal(adapter)
         bars = Bars(label=output.label, stop=stopping.request, model_time=model_time)
         stack.enter_context(bars)
-        yield AtBench(chip=chip, progress=bars, stopping=stopping, model_time=model_time)
+        yield AtBench(
+            chip=chip,
+            progress=bars,
+            stopping=stopping,
+            model_time=model_time,
+            socket=sockets.socket(adapter),
+        )
 
 
 def is_rehearsal(adapter: "Adapter") -> bool:

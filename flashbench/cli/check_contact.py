@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from flashbench.cli.bars import Bars
-from flashbench.cli.bench import demanded_supply, is_rehearsal, opened_adapter
+from flashbench.cli.bench import is_rehearsal, opened_adapter
 from flashbench.cli.options import (
     AdapterOption,
+    BenchOption,
     BenchOptions,
     ClockOption,
     DatasheetSupplyOption,
@@ -20,6 +21,7 @@ from flashbench.cli.options import (
     TraceOption,
 )
 from flashbench.cli.output import COLUMNS, Output, command, hz_text, listed
+from flashbench.cli.sockets import Sockets
 from flashbench.cli.stopping import Stopping
 
 if TYPE_CHECKING:
@@ -68,6 +70,7 @@ def check_contact(
         ),
     ] = None,
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     datasheet_supply: DatasheetSupplyOption = None,
@@ -92,6 +95,7 @@ def check_contact(
     """
     options = BenchOptions(
         adapter=adapter,
+        bench=bench,
         supply=supply,
         marking=marking,
         datasheet_supply=datasheet_supply,
@@ -111,9 +115,15 @@ def check_contact_at(
     around: int | None = None,
 ) -> None:
     """What `check-contact` does."""
-    volts = demanded_supply(options)
+    sockets = Sockets.of(options)
+    sockets.demand_supply()
     stopping = Stopping(output.warn)
-    with stopping.on_signals(), opened_adapter(output, options) as opened:
+    with (
+        stopping.on_signals(),
+        opened_adapter(output, options, sockets) as opened,
+        sockets.naming_the_right_one(),
+    ):
+        volts = sockets.supply_volts(opened)
         output.pins_driven = True
         if watching:
             _watch(opened, volts, options, good_for, stopping)

@@ -68,7 +68,19 @@ AdapterOption = Annotated[
         "--adapter",
         metavar="URL",
         show_default=False,
-        help="Which adapter: ftdi://ftdi:2232h/1, or rehearsal:DIR. Default: the only one.",
+        help="Which adapter: ftdi://ftdi:2232h/1, a name in the bench file, or rehearsal:DIR."
+        " Default: the only one.",
+    ),
+]
+BenchOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--bench",
+        metavar="FILE",
+        dir_okay=False,
+        show_default=False,
+        help="The bench file: supply, pins and name of each adapter. Default: your own, if"
+        " there is one.",
     ),
 ]
 SupplyOption = Annotated[
@@ -78,8 +90,8 @@ SupplyOption = Annotated[
         metavar="VOLTS",
         parser=supply_volts,
         show_default=False,
-        help="What your bench supplies to the chip. It cannot be measured or switched from"
-        " here; no pin is driven before you say it.",
+        help="What your bench supplies to the chip, unless the bench file says it. It cannot be"
+        " measured from here; no pin is driven before it is said.",
     ),
 ]
 DatasheetSupplyOption = Annotated[
@@ -145,6 +157,7 @@ class BenchOptions:
     """How to get at the chip."""
 
     adapter: str | None = None
+    bench: Path | None = None
     supply: float | None = None
     datasheet_supply: SupplyRange | None = None
     marking: str | None = None

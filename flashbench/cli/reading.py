@@ -76,7 +76,7 @@ def identify(
 
     With --json: jedec_id (hex), parts, density_bytes, size_sources, supply (volts,
     known_from, declared_volts), marking, unique_id, sfdp, registers, protected, doubts,
-    adapter; with --as-row also row.
+    adapter, bench (its name in the bench file, or null); with --as-row also row.
     """
     options = BenchOptions(
         adapter=adapter,
@@ -108,7 +108,8 @@ def identify_at(output: Output, options: BenchOptions, *, as_row: bool = False) 
         chip, profile, registers = at.chip, at.chip.profile, at.chip.registers
         protected = protected_ranges(registers, profile)
         output.facts = chip.facts() | {
-            "protected": [[stretch.start, stretch.stop] for stretch in protected]
+            "protected": [[stretch.start, stretch.stop] for stretch in protected],
+            "bench": at.socket.name if at.socket is not None else None,
         }
         if as_row:
             _print_row(output, chip)
@@ -124,6 +125,7 @@ def identify_at(output: Output, options: BenchOptions, *, as_row: bool = False) 
                     f"{low:.2f} to {high:.2f} V ({_known_from(chip)}); you declared"
                     f" {chip.supply_volts:g} V",
                 ),
+                *([("bench", at.socket.sentence())] if at.socket is not None else []),
                 ("marking", chip.marking or "not given"),
                 ("unique ID", chip.unique_id.hex() if chip.unique_id else "not read"),
                 ("SFDP", f"{len(chip.sfdp.raw)} bytes" if chip.sfdp else "none"),

@@ -8,6 +8,7 @@ import typer
 from flashbench.cli.bench import chip_at_bench
 from flashbench.cli.options import (
     AdapterOption,
+    BenchOption,
     BenchOptions,
     ClockOption,
     JsonOption,
@@ -34,6 +35,7 @@ def whose(
         ),
     ] = Path(),
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     clock: ClockOption = None,
@@ -54,7 +56,12 @@ def whose(
     by_unique_id (folders), equal and nearest (each as owner), sha256, jedec_id, unique_id.
     """
     options = BenchOptions(
-        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+        adapter=adapter,
+        bench=bench,
+        supply=supply,
+        marking=marking,
+        clock=clock,
+        trace=trace,
     )
     with command(json=json, traceback=trace is not None) as output:
         whose_at(output, shelf, options)

@@ -2,8 +2,10 @@
 
 A bench folder holds
 
-* `rehearsal.toml`: the adapter, the host gap, and the name of the chip in the socket;
-* `chips/NAME/`: `part.toml` (which part), and what `chip_store` keeps of that chip;
+* `rehearsal.toml`: the adapter and the host gap;
+* `socket`: the name of the chip in the socket;
+* `chips/NAME/`: `part.toml` (which part; `unique_id` in hex, where it is not the part's invented
+  one), and what `chip_store` keeps of that chip. A chip of which nothing is kept is a new one;
 * `fault.toml`, if somebody armed faults (see `faults`).
 
 The chip stays powered between two openings unless a fault took its power: an erase under way when
@@ -11,10 +13,10 @@ the process was killed is under way when the folder is opened again.
 """
 
 import contextlib
-import fcntl
 import os
 import tomllib
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -29,8 +31,14 @@ from flashbench.rehearsal.faults import ArmedFaults, Fault
 from flashbench.rehearsal.mpsse_engine import PinChange
 from flashbench.rehearsal.nor_chip import NorChip
 from flashbench.rehearsal.nor_part import NorPart, load_part
+from flashbench.rehearsal.one_owner import lock
 from flashbench.rehearsal.spi_target import SpiTarget
-from flashbench.rehearsal.usb_device import AdapterChip, VirtualAdapter, VirtualUsb
+from flashbench.rehearsal.usb_device import (
+    SERIAL_DEFAULT,
+    AdapterChip,
+    VirtualAdapter,
+    VirtualUsb,
+)
 from flashbench.rehearsal.virtual_time import (
     HOST_GAP_US_DEFAULT,
     FixedHostGap,
@@ -55,6 +63,7 @@ class Bench:
         armed: ArmedFaults,
         in_use_elsewhere: bool = False,
         supply_switch: int = 0,
+        serial: str = SERIAL_DEFAULT,
     ) -> None:
         """`supply_switch` is the mask of the pin that, driven high, gives the chip its supply."""
         self.time = time
@@ -66,6 +75,7 @@ class Bench:
         self._host_gap = host_gap
         self._in_use_elsewhere = in_use_elsewhere
         self._supply_switch = supply_switch
+        self._serial = serial
         self._plugs = 0
         self._closers = contextlib.ExitStack()
         armed.on_chip_power_lost = self.power_fails
@@ -88,6 +98,7 @@ class Bench:
             time=self.time,
             host_gap=self._host_gap,
             faults=self.faults,
+            serial=self._serial,
             address=self._plugs,
             in_use_elsewhere=self._in_use_elsewhere,
         )
@@ -192,6 +203,8 @@ def create_bench(
     adapter: AdapterChip = "FT232H",
     host_gap_us: float = HOST_GAP_US_DEFAULT,
     faults: Iterable[Fault] = (),
+    serial: str = SERIAL_DEFAULT,
+    supply_switch: int = 0,
 ) -> Bench:
     """Make a bench folder with one chip in the socket, and open it.
 
@@ -204,6 +217,7 @@ def create_bench(
     settings = folder / "rehearsal.toml"
     with settings.open("x", encoding="utf-8") as file:
         file.write(f'adapter = "{adapter}"\nhost_gap_us = {float(host_gap_us)}\n')
+        file.write(f'serial = "{serial}"\nsupply_switch = {supply_switch}\n')
     (folder / "socket").write_text(_FIRST_CHIP, encoding="utf-8")
     add_chip(folder, _FIRST_CHIP, part=part, contents=contents)
     arm(folder, faults)
@@ -220,12 +234,22 @@ def arm(folder: Path, faults: Iterable[Fault]) -> None:
         path.unlink(missing_ok=True)
 
 
-def add_chip(folder: Path, name: str, *, part: str, contents: bytes | None = None) -> None:
-    """Lay another chip beside the socket of this bench."""
+def add_chip(
+    folder: Path,
+    name: str,
+    *,
+    part: str,
+    contents: bytes | None = None,
+    unique_id: bytes | None = None,
+) -> None:
+    """Lay another chip beside the socket of this bench, with a factory number of its own."""
     place = folder / "chips" / name
     place.mkdir(parents=True)
     model = load_part(part)
-    (place / "part.toml").write_text(f'part = "{model.name}"\n', encoding="utf-8")
+    text = f'part = "{model.name}"\n'
+    if unique_id is not None:
+        text += f'unique_id = "{unique_id.hex()}"\n'
+    (place / "part.toml").write_text(text, encoding="utf-8")
     if contents is not None and len(contents) != model.density_bytes:
         raise ValueError(f"{part} has {model.density_bytes} bytes, contents has {len(contents)}")
     store = FolderStore(place)
@@ -238,25 +262,32 @@ def swap_chip(folder: Path, other: str) -> None:
     if not (folder / "chips" / other).is_dir():
         raise ValueError(f"there is no chip {other!r} beside this bench")
     socket = folder / "socket"
-    with _chip_in_folder(folder, socket.read_text(encoding="utf-8"), ArmedFaults(())) as chip:
+    with _chip_in_folder(folder, _in_socket(folder), ArmedFaults(())) as chip:
         chip.lose_power(chip.last_s, seed=0)
     socket.write_text(other, encoding="utf-8")
 
 
 def power_cycle(folder: Path, *, seed: int = 0) -> None:
     """Take the power from a closed bench: what its chip was busy with is torn by `seed`."""
-    name = (folder / "socket").read_text(encoding="utf-8")
+    name = _in_socket(folder)
     with _chip_in_folder(folder, name, ArmedFaults(())) as chip:
         chip.lose_power(chip.last_s, seed=seed)
+
+
+def _in_socket(folder: Path) -> str:
+    return (folder / "socket").read_text(encoding="utf-8").strip()
 
 
 @contextlib.contextmanager
 def _chip_in_folder(folder: Path, name: str, armed: ArmedFaults) -> Iterator[NorChip]:
     place = folder / "chips" / name
-    part = tomllib.loads((place / "part.toml").read_text(encoding="utf-8"))["part"]
+    told = tomllib.loads((place / "part.toml").read_text(encoding="utf-8"))
+    part = load_part(told["part"])
+    if "unique_id" in told:
+        part = replace(part, unique_id=bytes.fromhex(told["unique_id"]))
     store = FolderStore(place)
     try:
-        yield NorChip(load_part(part), store=store, faults=armed)
+        yield NorChip(part, store=store, faults=armed)
     finally:
         store.close()
 
@@ -275,7 +306,7 @@ def open_bench(folder: Path) -> Bench:
     in_use_elsewhere = not _lock(folder, closers)
     armed_file = folder / "fault.toml"
     armed = ArmedFaults(fault_values.load(armed_file) if armed_file.exists() else ())
-    name = (folder / "socket").read_text(encoding="utf-8")
+    name = _in_socket(folder)
     chip = closers.enter_context(_chip_in_folder(folder, name, armed))
     bench = Bench(
         chip,
@@ -284,16 +315,14 @@ def open_bench(folder: Path) -> Bench:
         host_gap=FixedHostGap(settings["host_gap_us"]),
         armed=armed,
         in_use_elsewhere=in_use_elsewhere,
+        supply_switch=settings.get("supply_switch", 0),
+        serial=settings.get("serial", SERIAL_DEFAULT),
     )
     bench.on_close(closers)
     return bench
 
 
 def _lock(folder: Path, closers: contextlib.ExitStack) -> bool:
-    file = os.open(folder / "in-use", os.O_RDWR | os.O_CREAT, 0o600)
-    closers.callback(os.close, file)
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    return True
+    descriptor, is_ours = lock(folder / "in-use")
+    closers.callback(os.close, descriptor)
+    return is_ours

@@ -35,6 +35,7 @@ from flashbench.rehearsal.virtual_time import (
 
 AdapterChip = Literal["FT232H", "FT2232H", "FT4232H"]
 PRODUCT_STRING = "Rehearsal adapter, no hardware"
+SERIAL_DEFAULT = "REHEARSAL1"
 _STATUS = b"\x32\x60"
 
 
@@ -93,7 +94,7 @@ class VirtualAdapter:
         time: VirtualTime,
         host_gap: HostGap | None = None,
         faults: ArmedFaults | None = None,
-        serial: str = "REHEARSAL1",
+        serial: str = SERIAL_DEFAULT,
         product: str = PRODUCT_STRING,
         bus: int = 99,
         address: int = 1,

@@ -1,0 +1,14 @@
+"""What every test is kept away from: the bench file of whoever runs them."""
+
+from collections.abc import Iterator
+from tempfile import TemporaryDirectory
+
+import pytest
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _no_bench_file_of_ones_own() -> Iterator[None]:
+    """Where user files are looked for on Linux, also by processes that tests start."""
+    with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as hooked:
+        hooked.setenv("XDG_CONFIG_HOME", folder)
+        yield
