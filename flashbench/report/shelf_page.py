@@ -374,7 +374,7 @@ def _changes(view: JobView, texts: Texts) -> Element | None:
             "tr",
             el("td", el("code", address(stretch.offset))),
             el("td", number(stretch.length), class_="number"),
-            el("td", ", ".join(stretch.names) or texts("shelf.changes-unnamed")),
+            el("td", "; ".join(stretch.names) or texts("shelf.changes-unnamed")),
         )
         for stretch in changes.stretches
     ]

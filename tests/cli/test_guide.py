@@ -1,6 +1,7 @@
 """The guide from the first question to the report: kept answers, cautions, the ways out."""
 
 import re
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -14,6 +15,7 @@ from flashbench.rehearsal.faults import LosePower
 from tests.builders.bench import SMALL
 from tests.cli.guided import IN_A_PROCESS, Person, answer_to, board_image, set_up
 from tests.cli.terminal import Terminal
+from tests.cli.test_interruptions import signal_at
 from tests.cli.workplace import run, three_lines, told
 
 STEP_OF = {
@@ -301,3 +303,31 @@ def test_a_misread_marking_is_asked_again(person: Person) -> None:
     supply = by_step(sat.said)[Step.SUPPLY]
     assert "The table has nothing for 'W25QSOMETHING'." in supply
     assert "W25Q80 1.65 to 1.95 V" in supply
+
+
+@pytest.mark.parametrize(
+    ("number", "work", "status", "goes_on_with"),
+    [
+        (signal.SIGINT, "second read", 0, "supply to the chip now"),
+        (signal.SIGHUP, "writing", 4, "Which way?"),
+    ],
+)
+def test_a_signal_while_the_chip_is_at_work_leaves_where_it_can_be_taken_up(
+    person: Person,
+    monkeypatch: pytest.MonkeyPatch,
+    number: signal.Signals,
+    work: str,
+    status: int,
+    goes_on_with: str,
+) -> None:
+    with monkeypatch.context() as hooked:
+        signal_at(hooked, work, number)
+        sat = person.guide()
+    questions = len(person.asked)
+
+    assert sat.status == status, sat.said
+    assert "Try that step again" not in sat.said
+    assert "Which way?" not in sat.said
+    person.answers |= {"supply to the chip now": "leave", "Which way?": "leave"}
+    assert person.guide().status == status
+    assert goes_on_with in person.asked[questions]

@@ -105,7 +105,7 @@ class Sitting:
 
     def _offer(self, step: Step, failed: StepFailed) -> None:
         """After a refusal: again, on where that is possible, or leave."""
-        if isinstance(failed.refusal, Interrupted) and not isinstance(failed.refusal, Declined):
+        if _was_stopped(failed.refusal):
             raise Left
         if self.standing().unfinished:
             return  # the way out of that comes first
@@ -149,3 +149,12 @@ class Sitting:
             f"{self._output.label}: all steps are done. What becomes of the board later is told"
             f" by: {command_line('outcome', self._folder)}"
         )
+
+
+def _was_stopped(error: BaseException | None) -> bool:
+    """Whether a signal is behind an error: then nobody is asked what to do next."""
+    while error is not None:
+        if isinstance(error, Interrupted):
+            return not isinstance(error, Declined)
+        error = error.__cause__ or error.__context__
+    return False
