@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter, open_adapter, open_url
+    from flashbench.chip.contact import check_contact, find_clock, watch
     from flashbench.chip.identity import Identified, identify
     from flashbench.job.folder import Job
     from flashbench.safe_write.backup import Backup, back_up, reload_backup
@@ -35,6 +36,9 @@ _HOMES = {
     "open_url": "flashbench.adapter",
     "Identified": "flashbench.chip.identity",
     "identify": "flashbench.chip.identity",
+    "check_contact": "flashbench.chip.contact",
+    "watch": "flashbench.chip.contact",
+    "find_clock": "flashbench.chip.contact",
     "Job": "flashbench.job.folder",
     "Backup": "flashbench.safe_write.backup",
     "back_up": "flashbench.safe_write.backup",
@@ -62,8 +66,11 @@ __all__ = [
     "open_adapter",
     "open_url",
     "Adapter",
+    "check_contact",
+    "watch",
     "identify",
     "Identified",
+    "find_clock",
     "Job",
     "read_twice",
     "StableRead",

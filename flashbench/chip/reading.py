@@ -45,15 +45,23 @@ def uses_dedicated_reads(profile: ChipProfile) -> bool:
 
 
 def refuse_unreadable(profile: ChipProfile) -> None:
-    """Raise ChipUntouched for a part whose upper part cannot be read without a write enable."""
+    """Raise ChipUntouched for a part whose upper part cannot be read without a write enable.
+
+    Reading C8h would tell which 16 MiB answer now, but to see the others takes C5h, and that
+    takes 06h; a dump of one half is none.
+    """
     mode = profile.address_mode
+    by_register = mode is AddressMode.EXTENDED_REGISTER
     by_wel = mode is AddressMode.ENTER_4BYTE_WITH_WEL and not profile.read_4byte_opcodes
-    if mode is not AddressMode.EXTENDED_REGISTER and not by_wel:
+    if not by_register and not by_wel:
         return
+    way = "an extended address register (C5h)" if by_register else "a 4-byte mode (B7h)"
     raise ChipUntouched(
-        f"{' / '.join(profile.parts) or 'This chip'} shows what lies above 16 MiB only after a"
-        " write enable (06h), which is not sent before a backup exists.",
-        next_step="Look in its datasheet for 13h and 0Ch, and send its row in.",
+        f"{' / '.join(profile.parts) or 'This chip'} shows what lies above 16 MiB only by {way}"
+        " that takes a write enable (06h) first, and none is sent before a backup exists.",
+        next_step="Look in its datasheet for reads with 4 address bytes of their own (13h, 0Ch): if"
+        " it has them, send its row in (identify --as-row shows the form). If not, fit another part"
+        " of the same size and write the board's image to that.",
     )
 
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TextIO
 
 from flashbench.cli.bars import Bars
-from flashbench.cli.options import BenchOptions
-from flashbench.cli.output import Output
+from flashbench.cli.options import FASTEST_HZ, BenchOptions
+from flashbench.cli.output import Output, hz_text
 from flashbench.cli.sockets import Sockets
 from flashbench.cli.stopping import Stopping
 from flashbench.errors import AdapterError, Declined, WrongCall
@@ -81,6 +81,7 @@ def opened_adapter(output: Output, options: BenchOptions, sockets: Sockets) -> I
             adapter = open_url(sockets.url, clock_hz=clock_hz, pins_of=sockets.pins_of)
         if trace is not None:
             record(adapter, trace)
+        _warn_of_a_slower_clock(output, adapter, options.clock)
         try:
             yield adapter
         except BaseException:
@@ -126,6 +127,15 @@ def chip_at_bench(output: Output, options: BenchOptions, identify: Identify) -> 
 def is_rehearsal(adapter: "Adapter") -> bool:
     """Whether this is a bench without hardware, whose seconds are a model's."""
     return adapter.facts.url.startswith("rehearsal:")
+
+
+def _warn_of_a_slower_clock(output: Output, adapter: "Adapter", wanted_hz: int | None) -> None:
+    """A clock beyond the adapter's fastest is not taken in silence."""
+    if wanted_hz is not None and wanted_hz > FASTEST_HZ:
+        output.warn(
+            f"{hz_text(wanted_hz)} is more than the adapter can: {hz_text(adapter.clock_hz)} is its"
+            " fastest clock, and is used."
+        )
 
 
 def _close(adapter: "Adapter", output: Output) -> None:

@@ -10,6 +10,7 @@ import typer
 from flashbench.cli.bars import Bars
 from flashbench.cli.bench import is_rehearsal, opened_adapter
 from flashbench.cli.options import (
+    FASTEST_HZ,
     AdapterOption,
     BenchOption,
     BenchOptions,
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from flashbench.adapter import Adapter
     from flashbench.chip.contact import ContactCheck, Look
 
-FASTEST_HZ: Final = 30_000_000
 _REFUSED: Final = 3
 _ADAPTER_LOST: Final = 5
 

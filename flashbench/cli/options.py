@@ -8,6 +8,9 @@ from typing import Annotated, NamedTuple
 
 import typer
 
+FASTEST_HZ = 30_000_000
+"""SCK of the adapter's engine (MPSSE, 60 MHz) with its smallest divisor."""
+
 _CLOCK = re.compile(r"(?P<number>\d+(?:\.\d+)?)(?P<times>[kKM]?)(?:Hz)?")
 _TIMES = {"": 1, "k": 10**3, "K": 10**3, "M": 10**6}
 _VOLT_RANGE = re.compile(

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from flashbench.cli.bench import chip_at_bench, is_rehearsal
-from flashbench.cli.check_contact import FASTEST_HZ
 from flashbench.cli.jobs import greet, opened_job
 from flashbench.cli.options import (
+    FASTEST_HZ,
     AdapterOption,
     BenchOption,
     BenchOptions,

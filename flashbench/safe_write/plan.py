@@ -227,9 +227,9 @@ def plan_replacement(kept: Kept, backup: Backup | BestReading, *, target: bytes)
     Raises:
         TypeError: not the evidence that `keep_contents`, and `back_up` or `reload_backup` (or
             `read_best_effort`) make; or of two jobs.
-        ChipUntouched: the new chip is not of exactly the own one's size, its size or the own
-            one's is not proven, its supply does not fit the board, or the job does not have
-            the target.
+        ChipUntouched: the new chip is not of exactly the own one's size, its size is not proven,
+            the sources disagree on the own one's, its supply does not fit the board, or the job
+            does not have the target.
     """
     if not isinstance(kept, Kept):
         raise TypeError("plan_replacement() takes the Kept that keep_contents() made")
@@ -242,8 +242,14 @@ def plan_replacement(kept: Kept, backup: Backup | BestReading, *, target: bytes)
             next_step="Run the command again: the chip is read anew.",
         )
     refuse_unfit_size(kept.chip.profile, backup.density_bytes)
-    _refuse_wrong_size(backup, target)
-    _refuse_unproven_size(kept.size_sources, kept.size_doubt, of="the new chip")
+    _refuse_wrong_length(backup, target)
+    _refuse_contradicted_size(backup)
+    _refuse_unproven_size(
+        kept.size_sources,
+        kept.size_doubt,
+        of="the new chip",
+        way_on="Take a new chip that the table knows and whose SFDP states the same size.",
+    )
     return _make_for_new_chip(
         chip=kept.chip,
         source=backup,
@@ -276,6 +282,11 @@ def _make_for_new_chip(
     )
     if isinstance(source, BestReading):
         doubts = (*doubts, _not_proven(source))
+    if len(source.size_sources) == 1:
+        doubts = (
+            *doubts,
+            f"Only {source.size_sources[0]} speaks for the size of the board's own chip.",
+        )
     return _make(
         chip=chip,
         backup=source,
@@ -395,25 +406,49 @@ def _refuse_other_chip(chip: Identified, backup: Backup) -> None:
 
 
 def _refuse_wrong_size(backup: Backup | BestReading, image: bytes) -> None:
+    _refuse_wrong_length(backup, image)
+    _refuse_unproven_size(
+        backup.size_sources,
+        backup.size_doubt,
+        of="this chip",
+        way_on="This chip stays as it is; another chip of the same size can be written, one whose"
+        f" SFDP states it: {command_line('write', backup.job.folder, '--to-new-chip')}",
+    )
+
+
+def _refuse_wrong_length(backup: Backup | BestReading, image: bytes) -> None:
     if len(image) != backup.density_bytes:
         raise ChipUntouched(
             f"The image has {len(image)} bytes, the chip {backup.density_bytes}.",
             next_step="Take an image made from this job's own dump; nothing is padded or cut.",
         )
-    _refuse_unproven_size(backup.size_sources, backup.size_doubt, of="this chip")
 
 
-def _refuse_unproven_size(sources: tuple[str, ...], doubt: str | None, *, of: str) -> None:
+def _refuse_contradicted_size(backup: Backup | BestReading) -> None:
+    """The own chip is not changed, so one source is enough if nothing speaks against it."""
+    if backup.size_doubt is None and backup.size_sources:
+        return
+    raise ChipUntouched(
+        "How large the board's own chip is, is not known:"
+        f" {backup.size_doubt or 'its sources disagree'}, so the dump may be a part or a repetition"
+        " of it.",
+        next_step="Give the marking printed on the chip (--marking) and dump it again in a new"
+        f" round: {command_line('dump', backup.job.folder, '--again')}",
+    )
+
+
+def _refuse_unproven_size(
+    sources: tuple[str, ...], doubt: str | None, *, of: str, way_on: str
+) -> None:
     if doubt is not None:
         raise ChipUntouched(
-            f"The size of {of} is not proven: {doubt}",
-            next_step="The dump is kept. A write needs a chip whose size two sources agree on.",
+            f"The size of {of} is not proven: {doubt}", next_step=f"The dump is kept. {way_on}"
         )
     if len(sources) < 2:
         known = " and ".join(sources) or "nothing"
         raise ChipUntouched(
             f"The size of {of} is not proven: only {known} speaks for it.",
-            next_step="The dump is kept. Give --marking, so that a table row can be matched.",
+            next_step=f"The dump is kept. {way_on}",
         )
 
 

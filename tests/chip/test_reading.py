@@ -13,10 +13,11 @@ from flashbench.chip import _read_frames as read_frames
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.profile import Address, AddressMode, ChipProfile
-from flashbench.errors import Interrupted
+from flashbench.errors import ChipUntouched, Interrupted
 from flashbench.rehearsal import load_part
 from tests.builders.bench import SMALL, Board
 from tests.builders.job import a_profile
+from tests.builders.profile import plain_profile
 
 MIB = 1 << 20
 
@@ -139,3 +140,32 @@ def test_progress_runs_to_the_end_and_a_stop_leaves_the_mode_as_found() -> None:
     assert first[-1] == 32 * MIB
     assert all(total == 32 * MIB for _, _, total in seen)
     assert board.chip.change_count == 0
+
+
+@pytest.mark.parametrize(
+    ("mode", "way"),
+    [
+        (AddressMode.EXTENDED_REGISTER, "an extended address register (C5h)"),
+        (AddressMode.ENTER_4BYTE_WITH_WEL, "a 4-byte mode (B7h)"),
+    ],
+)
+def test_a_chip_whose_upper_part_takes_a_write_enable_to_see_is_refused(
+    mode: AddressMode, way: str
+) -> None:
+    profile = plain_profile(32 << 20, address_mode=mode)
+
+    with pytest.raises(ChipUntouched) as refused:
+        reading.refuse_unreadable(profile)
+
+    assert f"shows what lies above 16 MiB only by {way}" in refused.value.seen
+    assert "none is sent before a backup exists" in refused.value.seen
+    assert "13h, 0Ch" in refused.value.next_step
+    assert "fit another part of the same size" in refused.value.next_step
+
+
+def test_a_write_enable_is_no_hindrance_where_13h_and_0ch_read_all_of_it() -> None:
+    reading.refuse_unreadable(
+        plain_profile(
+            32 << 20, address_mode=AddressMode.ENTER_4BYTE_WITH_WEL, read_4byte_opcodes=True
+        )
+    )

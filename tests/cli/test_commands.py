@@ -65,6 +65,13 @@ def test_dump_keeps_an_original_that_its_hash_file_proves(fresh: Workplace) -> N
     assert fresh.chip() == before
 
 
+def test_a_clock_beyond_the_adapters_fastest_is_said(fresh: Workplace) -> None:
+    result = run("identify", *fresh.at_bench[:-1], "100M")
+
+    assert result.exit_code == 0
+    assert "100 MHz is more than the adapter can: 30 MHz is its fastest clock" in result.stderr
+
+
 def test_dump_tells_scripts_where_the_original_is(fresh: Workplace) -> None:
     facts = told(fresh.on_job("dump", "--json"))
 

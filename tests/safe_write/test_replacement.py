@@ -8,7 +8,7 @@ import pytest
 import flashbench as fb
 from flashbench.errors import ChipHalfWritten, ChipUntouched, OtherChip
 from flashbench.job.events import KeptContents
-from flashbench.rehearsal import NorPart
+from flashbench.rehearsal import NorPart, load_part
 from flashbench.rehearsal.faults import LosePower
 from tests.builders.bench import (
     SMALL,
@@ -20,6 +20,7 @@ from tests.builders.bench import (
     finish,
     firmware,
     restore,
+    write,
 )
 
 BETWEEN_TWO = LosePower(at_operation=25, between=True)
@@ -243,3 +244,40 @@ def test_a_chip_whose_write_was_begun_is_not_begun_again_as_a_new_one(tmp_path: 
 
     with fb.Job.open(job) as opened:
         assert [type(e) for e in opened.story].count(KeptContents) == 1
+
+
+def test_a_chip_of_16_mib_without_sfdp_is_never_written_and_its_job_goes_onto_another(
+    tmp_path: Path,
+) -> None:
+    """Nothing lies past the end of 3 address bytes, so only the table speaks for its size."""
+    part = load_part("W25Q128JV")
+    own = Board(replace(part, sfdp=b""))
+    new = a_new_chip(part)
+    job = a_dumped_job(own, tmp_path / "job")
+    image = edited(own.original, (0x5010, b"a new memory"))
+    with own.visit() as visit, pytest.raises(ChipUntouched, match="not proven: only table") as no:
+        write(visit, job, image)
+    assert "write --to-new-chip" in no.value.next_step.replace(str(job), "").replace("  ", " ")
+    assert own.chip.change_count == 0
+
+    with new.visit() as visit:
+        replaced(visit, job, image)
+
+    assert new.contents == image
+    with own.visit() as visit, pytest.raises(OtherChip):
+        replaced(visit, job, image)
+
+
+def test_a_dump_whose_size_is_contradicted_goes_onto_no_chip(tmp_path: Path) -> None:
+    half = firmware(1 << 24)
+    part = load_part("W25Q256JV")
+    own, new = Board(part, half + half), a_new_chip(part)
+    job = a_dumped_job(own, tmp_path / "job")
+
+    with (
+        new.visit() as visit,
+        pytest.raises(ChipUntouched, match="How large the board's own chip is, is not known"),
+    ):
+        replaced(visit, job, edited(own.original, (0x5010, b"a new memory")))
+
+    assert new.chip.change_count == 0

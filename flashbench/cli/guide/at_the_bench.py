@@ -3,12 +3,13 @@
 from functools import partial
 
 from flashbench.cli.adapters import adapters_at
-from flashbench.cli.check_contact import FASTEST_HZ, check_contact_at
+from flashbench.cli.check_contact import check_contact_at
 from flashbench.cli.guide.cautions import Moment
 from flashbench.cli.guide.desk import read_text
 from flashbench.cli.guide.work import StepFailed, Work, read_range, read_volts
 from flashbench.cli.job_commands import next_at
 from flashbench.cli.lookup import find, lookup_text
+from flashbench.cli.options import FASTEST_HZ
 from flashbench.cli.reading import dump_at, identify_at
 from flashbench.cli.writing import finish_at, restore_at, write_at
 
