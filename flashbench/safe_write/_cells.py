@@ -93,6 +93,8 @@ class CellWriter:
             self._first_picture_seen = False
         else:
             self._demand_picture(_stretch(unit))
+        if without([_stretch(unit)], self._unknown) != [_stretch(unit)]:
+            self._demand_own_chip(unit)
         attempts = 0
         while attempts < ATTEMPTS_PER_UNIT:
             attempts += 1
@@ -114,6 +116,24 @@ class CellWriter:
                 " is worn: write the job to a replacement chip."
             ),
         )
+
+    def _demand_own_chip(self, unit: UnitPlan) -> None:
+        """The picture of `unit` tells nothing, for nothing is believed there: ask elsewhere.
+
+        Raises:
+            ChipUntouched, ChipHalfWritten: its ID, its unique ID, or the nearest known bytes are
+                not this chip's.
+        """
+        self._plan.chip.demand_same_chip()
+        for away in range(unit.size, len(self._now), unit.size):
+            for start in (unit.start - away, unit.start + away):
+                known = range(start, start + unit.size)
+                inside = 0 <= known.start and known.stop <= len(self._now)
+                if not inside or _is_blank(self._now[known.start : known.stop]):
+                    continue
+                if without([known], self._unknown) == [known]:
+                    self._demand_picture(known)
+                    return
 
     def _may_be_programmed_again(self, found: bytes, wanted: bytes) -> bool:
         return self._plan.chip.profile.ecc_free and _only_bits_fall(found, wanted)

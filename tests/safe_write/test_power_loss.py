@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 import flashbench as fb
-from flashbench.errors import FlashbenchError
+from flashbench.errors import ChipUntouched, FlashbenchError
+from flashbench.rehearsal import NorChip
 from flashbench.rehearsal.faults import Fault, LosePower, SlowChip, SupplyDip, Unplug, UnstableCells
 from flashbench.safe_write.stable_read import ReadsDisagree
 from tests.builders.bench import (
@@ -187,6 +188,24 @@ def test_a_unit_that_reads_right_and_was_not_recorded_is_erased_again(
 
     assert board.chip.opcode_counts[0x20] == erases + 2
     assert board.contents == IMAGE
+
+
+def test_another_chip_put_in_before_a_suspect_unit_is_erased_is_not_touched(
+    start: Start, tmp_path: Path
+) -> None:
+    """Of a suspect unit nothing is believed, and this part has no unique ID: what else it holds."""
+    board, folder, _ = start.play(LosePower(at_operation=1, seed=1), tmp_path)
+    stranger = NorChip(TINY, contents=firmware(TINY.density_bytes, 2))
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        found = fb.read_for_recovery(visit.identify(), job)
+        plan = fb.plan_recovery(found, fb.reload_backup(job), target=job.target)
+        visit.bench.swap_chip(stranger)
+
+        with pytest.raises(ChipUntouched, match="no longer reads as it did"):
+            fb.rewrite(plan)
+
+    assert stranger.change_count == 0
+    assert stranger.contents == firmware(TINY.density_bytes, 2)
 
 
 def test_a_recovery_that_is_cut_off_itself_is_recovered(start: Start, tmp_path: Path) -> None:

@@ -1,0 +1,78 @@
+"""What `write --to-new-chip` and `restore --to-new-chip` show besides what every write shows."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from flashbench.cli.output import Output, listed
+
+if TYPE_CHECKING:
+    from flashbench.job.folder import Job
+    from flashbench.safe_write.plan import Plan
+
+ToNewChipOption = Annotated[
+    bool,
+    typer.Option(
+        "--to-new-chip",
+        show_default=False,
+        help="Another chip of the same size is in the socket; the board's own is left as it is.",
+    ),
+]
+
+
+def replacement_is_unfinished(job: "Job") -> bool:
+    """Whether the chip last written is a replacement, and not proven."""
+    unfinished = job.unfinished()
+    return unfinished is not None and unfinished.kept_number is not None
+
+
+@contextmanager
+def outranked_by_replacement(job: "Job") -> Iterator[None]:
+    """As `outranked_by_unfinished`, for a half-written replacement only: the own chip is not in
+    the socket."""
+    from flashbench.safe_write.steps import outranked_by_unfinished
+
+    if not replacement_is_unfinished(job):
+        yield
+        return
+    with outranked_by_unfinished(job):
+        yield
+
+
+def new_chip_facts(plan: "Plan") -> dict[str, Any]:
+    """What the JSON says more of a plan for a replacement chip; nothing of another."""
+    carried = plan.carry_over
+    if carried is None:
+        return {}
+    return {
+        "kept": f"round-{plan.job.round_number}/kept-{plan.kept_number}.bin",
+        "differences": list(plan.differences),
+        "registers_set": list(carried.set_now),
+        "not_carried_over": list(carried.left_behind),
+    }
+
+
+def new_chip_rows(plan: "Plan") -> list[tuple[str, str]]:
+    """The same for eyes."""
+    carried = plan.carry_over
+    if carried is None:
+        return []
+    kept = f"round-{plan.job.round_number}/kept-{plan.kept_number}.bin"
+    return [
+        ("new chip", f"not the board's own; what it held is kept as {kept}"),
+        *listed("set to be", carried.set_now or ("its registers are as the original's already",)),
+        *listed("left", carried.left_behind),
+        *listed("differs", plan.differences),
+    ]
+
+
+def bag_the_own_chip(output: Output, plan: "Plan") -> None:
+    """Where the board's own chip belongs now."""
+    if plan.kept_number is None:
+        return
+    output.say(
+        f'Put the board\'s own chip into a bag labelled "{plan.job.label}, original chip"'
+        " and keep it: nothing was erased on it by this."
+    )

@@ -1,0 +1,143 @@
+"""`write --to-new-chip` and `restore --to-new-chip`, typed at a bench with two chips."""
+
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+
+from flashbench.rehearsal import add_chip, arm, open_bench, swap_chip
+from flashbench.rehearsal.faults import LosePower
+from tests.cli.workplace import (
+    PART,
+    Workplace,
+    contents,
+    edited,
+    run,
+    three_lines,
+    told,
+)
+
+OTHER_NUMBER = bytes.fromhex("5eed5eed00000001")
+BAG = ("--label", "d 17")
+
+
+@pytest.fixture
+def two_chips(place: Workplace) -> Workplace:
+    """The board's own chip is in its bag, one of a sister board in the socket.
+
+    Its contents are nearly the same, so that little is to be written.
+    """
+    add_chip(place.bench, "new", part=PART, unique_id=OTHER_NUMBER, contents=sister())
+    swap_chip(place.bench, "new")
+    return place
+
+
+def sister() -> bytes:
+    image = bytearray(contents())
+    image[0x40_0000:0x40_0010] = b"another board's "
+    return bytes(image)
+
+
+def own_cells(place: Workplace) -> bytes:
+    return (place.bench / "chips" / "first" / "cells").read_bytes()
+
+
+def test_the_image_goes_onto_the_new_chip_and_the_own_one_into_a_bag(two_chips: Workplace) -> None:
+    before = own_cells(two_chips)
+
+    written = two_chips.on_job("write", "--to-new-chip", "--yes", *BAG)
+
+    assert written.exit_code == 0, written.stderr
+    assert two_chips.chip().cells == edited(contents())
+    assert own_cells(two_chips) == before
+    assert "what it held is kept as round-1/kept-1.bin" in written.stdout
+    assert '"board 17, original chip"' in " ".join(written.stdout.split())
+    assert "factory number" in written.stdout
+    assert "You may take the chip out." in written.stdout
+    coming = run("next", str(two_chips.job))
+    assert "the replacement chip last held image 1" in coming.stdout
+    held = told(two_chips.on_job("verify", "--json"))
+    assert (held["equals"], held["unfinished"]) == ("image 1", False)
+    assert held["chip"].startswith("replacement chip 1")
+
+
+def test_an_interrupted_write_to_the_new_chip_leads_on_and_next_says_which_chip(
+    two_chips: Workplace,
+) -> None:
+    with open_bench(two_chips.bench) as bench:
+        number = bench.chip.operation_number
+    arm(two_chips.bench, [LosePower(at_operation=number + 3, seed=3)])
+    cut = two_chips.on_job("write", "--to-new-chip", "--yes", *BAG)
+    assert cut.exit_code == 4, cut.stderr
+    arm(two_chips.bench, [])
+
+    coming = told(run("next", str(two_chips.job), "--json"))
+    assert "to replacement chip 1" in coming["why"]
+    assert OTHER_NUMBER.hex() in coming["why"]
+    assert coming["command"].startswith("flashbench finish")
+
+    swap_chip(two_chips.bench, "first")
+    wrong = two_chips.on_job("finish", "--yes")
+    assert "the board's own chip" in wrong.stderr
+    assert "Half-written is replacement chip 1" in wrong.stderr
+    assert own_cells(two_chips) == contents()
+
+    swap_chip(two_chips.bench, "new")
+    done = two_chips.on_job("finish", "--yes")
+    assert done.exit_code == 0, done.stderr
+    assert two_chips.chip().cells == edited(contents())
+
+
+def test_the_own_chip_in_the_socket_is_refused_and_untouched(place: Workplace) -> None:
+    before = place.chip()
+
+    refused = place.on_job("write", "--to-new-chip", "--yes", *BAG)
+
+    assert refused.exit_code == 3
+    assert "never written as a replacement" in three_lines(refused)[1]
+    assert place.chip() == before
+
+
+def test_a_larger_chip_is_refused_with_the_reason(place: Workplace) -> None:
+    add_chip(place.bench, "larger", part="W25Q256JV", unique_id=OTHER_NUMBER)
+    swap_chip(place.bench, "larger")
+
+    refused = place.on_job("write", "--to-new-chip", "--yes", *BAG)
+
+    assert refused.exit_code == 3
+    assert "counts from the end of the chip" in three_lines(refused)[1]
+    assert "exactly the same size" in three_lines(refused)[2]
+
+
+def test_restore_puts_the_dump_onto_a_new_chip_without_any_image() -> None:
+    with TemporaryDirectory() as folder:
+        place = fresh_dump(Path(folder))
+        add_chip(place.bench, "new", part=PART, unique_id=OTHER_NUMBER, contents=sister())
+        swap_chip(place.bench, "new")
+
+        refused = place.on_job("write", "--to-new-chip", "--yes", *BAG)
+        assert refused.exit_code == 3
+        assert "restore" in three_lines(refused)[2]
+        assert "--to-new-chip" in three_lines(refused)[2]
+        facts = told(place.on_job("restore", "--to-new-chip", "--yes", *BAG, "--json"))
+
+        assert facts["target"] == "original"
+        assert facts["kept"] == "round-1/kept-1.bin"
+        assert place.chip().cells == contents()
+
+
+def fresh_dump(folder: Path) -> Workplace:
+    from flashbench.rehearsal import create_bench
+
+    place = Workplace(folder)
+    create_bench(place.bench, part=PART, contents=contents()).close()
+    dumped = place.on_job("dump", "--label", "board 17")
+    assert dumped.exit_code == 0, dumped.stderr
+    return place
+
+
+def test_a_missing_job_is_said_before_a_missing_terminal(place: Workplace) -> None:
+    missing = run("write", str(place.folder / "nowhere"), *place.at_bench)
+
+    assert missing.exit_code == 3
+    assert "There is no job in" in three_lines(missing)[1]
