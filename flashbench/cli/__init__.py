@@ -9,6 +9,7 @@ from flashbench.cli import (
     adapters,
     check_contact,
     editing,
+    guide,
     inspecting,
     intake,
     job_commands,
@@ -47,6 +48,7 @@ app.command("next")(job_commands.next_)
 app.command()(outcome.outcome)
 app.command()(report.report)
 app.command()(shelf.shelf)
+app.command()(guide.guide)
 
 
 def _show_version(wanted: bool) -> None:
@@ -73,6 +75,8 @@ def flashbench(
     \b
     Try it without hardware:
       flashbench practice
+    The whole job, step by step:
+      flashbench guide board-17
     A board is booked in:
       flashbench intake board-17
     A chip in the socket, from dump to proof:
