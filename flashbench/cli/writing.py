@@ -9,9 +9,18 @@ import typer
 from flashbench.cli.bag import demand_bag
 from flashbench.cli.bench import AtBench, chip_at_bench, demand_someone_to_ask
 from flashbench.cli.jobs import opened_job
+from flashbench.cli.new_chip import (
+    ToNewChipOption,
+    bag_the_own_chip,
+    new_chip_facts,
+    new_chip_rows,
+    outranked_by_replacement,
+    replacement_is_unfinished,
+)
 from flashbench.cli.options import (
     AdapterOption,
     BagOption,
+    BenchOption,
     BenchOptions,
     ClockOption,
     JobArgument,
@@ -55,8 +64,10 @@ def write(
             help="Which image of the job. Default: the newest.",
         ),
     ] = None,
+    to_new_chip: ToNewChipOption = False,
     label: BagOption = None,
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     clock: ClockOption = None,
@@ -69,20 +80,35 @@ def write(
     \b
       flashbench write board-17 --supply 3.3
       flashbench write board-17 --supply 3.3 --image 1
+      flashbench write board-17 --supply 3.3 --to-new-chip
+
+    With --to-new-chip another chip lies in the socket, and the board's own is never erased: it
+    goes into a labelled bag. The new one must be exactly as large; what it held is kept, and
+    its registers are set for good as the original's are.
 
     The chip is read first and must hold what was backed up, or what this job last proved.
     What will change is shown, and you are asked; the end of the label on the bag is asked
     for first (--yes does not answer that). Do not touch the socket until the last line
     says that you may take the chip out. After an accident: flashbench next board-17.
 
-    With --json (needs --yes and --label): label, target, sha256, bytes, already_held, changed_bytes,
-    units, erased_bytes, bystander_bytes, protection_lifted, doubts, expected_seconds.
+    With --json (needs --yes and --label): label, target, sha256, bytes, already_held,
+    changed_bytes, units, erased_bytes, bystander_bytes, protection_lifted, doubts,
+    expected_seconds; with --to-new-chip also kept, differences, registers_set,
+    not_carried_over.
     """
     options = BenchOptions(
-        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+        adapter=adapter,
+        bench=bench,
+        supply=supply,
+        marking=marking,
+        clock=clock,
+        trace=trace,
     )
     with command(json=json, traceback=trace is not None) as output:
-        write_at(output, job, options, image=image, label=label, yes=yes)
+        if to_new_chip:
+            write_to_new_chip_at(output, job, options, image=image, label=label, yes=yes)
+        else:
+            write_at(output, job, options, image=image, label=label, yes=yes)
 
 
 def write_at(
@@ -106,6 +132,7 @@ def write_at(
 def finish(
     job: JobArgument,
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     clock: ClockOption = None,
@@ -126,7 +153,12 @@ def finish(
     With --json (needs --yes): as for write.
     """
     options = BenchOptions(
-        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+        adapter=adapter,
+        bench=bench,
+        supply=supply,
+        marking=marking,
+        clock=clock,
+        trace=trace,
     )
     with command(json=json, traceback=trace is not None) as output:
         finish_at(output, job, options, yes=yes)
@@ -144,8 +176,10 @@ def finish_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool)
 
 def restore(
     job: JobArgument,
+    to_new_chip: ToNewChipOption = False,
     label: BagOption = None,
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     clock: ClockOption = None,
@@ -157,6 +191,7 @@ def restore(
 
     \b
       flashbench restore board-17 --supply 3.3
+      flashbench restore board-17 --supply 3.3 --to-new-chip
 
     After an accident, or because the board was better off before. As careful as finish, with
     the original as the target. Unless a write is unfinished, the end of the label on the bag
@@ -165,10 +200,18 @@ def restore(
     With --json (needs --yes, and --label): as for write.
     """
     options = BenchOptions(
-        adapter=adapter, supply=supply, marking=marking, clock=clock, trace=trace
+        adapter=adapter,
+        bench=bench,
+        supply=supply,
+        marking=marking,
+        clock=clock,
+        trace=trace,
     )
     with command(json=json, traceback=trace is not None) as output:
-        restore_at(output, job, options, label=label, yes=yes)
+        if to_new_chip:
+            write_to_new_chip_at(output, job, options, original=True, label=label, yes=yes)
+        else:
+            restore_at(output, job, options, label=label, yes=yes)
 
 
 def restore_at(
@@ -186,6 +229,37 @@ def restore_at(
         return steps.plan_restore(at.chip, job, progress=at.progress)
 
     _rewrite(output, folder, options, planned, demand=_own_bag(output, label), yes=yes)
+
+
+def write_to_new_chip_at(
+    output: Output,
+    folder: Path,
+    options: BenchOptions,
+    *,
+    image: int | None = None,
+    original: bool = False,
+    label: str | None = None,
+    yes: bool,
+) -> None:
+    """What `write --to-new-chip` does; with `original` what `restore --to-new-chip` does."""
+    from flashbench.chip.identity import identify
+    from flashbench.safe_write.new_chip import plan_to_new_chip
+
+    with opened_job(output, folder) as job, outranked_by_replacement(job):
+        demand_someone_to_ask(output, yes=yes)
+        # Neither the own chip's marking nor its state says anything of the one in the socket.
+        output.job_half_written = replacement_is_unfinished(job)
+        if not output.job_half_written:
+            demand_bag(output, job.label, read=label)
+
+        def identified(opened: "Adapter", volts: float) -> "Identified":
+            return identify(opened, supply_volts=volts, marking=options.marking)
+
+        with chip_at_bench(output, options, identified) as at:
+            plan = plan_to_new_chip(
+                at.chip, job, image_number=image, original=original, progress=at.progress
+            )
+            agree_and_write(output, at, plan, yes=yes)
 
 
 def _own_bag(output: Output, label: str | None) -> "Callable[[Job], None]":
@@ -210,10 +284,9 @@ def _rewrite(
 ) -> None:
     """`demand` refuses a job at another step, before any pin is driven."""
     from flashbench.safe_write import steps
-    from flashbench.safe_write.duration import expected_seconds
 
-    demand_someone_to_ask(output, yes=yes)
     with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
+        demand_someone_to_ask(output, yes=yes)
         if demand is not None:
             demand(job)
 
@@ -223,27 +296,42 @@ def _rewrite(
         with chip_at_bench(output, options, identified) as at:
             with naming_strangers(at, job):
                 plan = planned(at, job)
-            at.progress.close()
-            seconds = expected_seconds(plan)
-            output.facts = _facts(plan, seconds)
-            _show(output, plan, _time_text(seconds, model_time=at.model_time))
-            if not plan.changes_nothing:
-                at.settle(output, f"Write {the_target(plan.target_name)} to this chip?", yes=yes)
-            proof = steps.carry_out(plan, progress=at.progress)
-            at.progress.close()
-            if job.journal_failure is not None:
-                output.warn(job.journal_failure)
-            output.say(
-                f"{job.label}: the chip holds {the_target(proof.target_name)}. All"
-                f" {proof.byte_count} bytes and the status registers were read back."
-            )
-            output.rows([("sha256", proof.sha256)])
+            agree_and_write(output, at, plan, yes=yes)
+
+
+def agree_and_write(output: Output, at: AtBench, plan: "Plan", *, yes: bool) -> None:
+    """Show what is about to be done, ask, do it, and say what was proven.
+
+    Raises:
+        Declined: the answer was not yes.
+        ChipHalfWritten, AdapterError: whatever carrying the plan out raises.
+    """
+    from flashbench.safe_write import steps
+    from flashbench.safe_write.duration import expected_seconds
+
+    job = plan.job
+    at.progress.close()
+    seconds = expected_seconds(plan)
+    output.facts = _facts(plan, seconds)
+    _show(output, plan, _time_text(seconds, model_time=at.model_time))
+    if not plan.changes_nothing:
+        at.settle(output, f"Write {the_target(plan.target_name)} to this chip?", yes=yes)
+    proof = steps.carry_out(plan, progress=at.progress)
+    at.progress.close()
+    if job.journal_failure is not None:
+        output.warn(job.journal_failure)
+    output.say(
+        f"{job.label}: the chip holds {the_target(proof.target_name)}. All"
+        f" {proof.byte_count} bytes and the status registers were read back."
+    )
+    output.rows([("sha256", proof.sha256)])
+    bag_the_own_chip(output, plan)
 
 
 def _facts(plan: "Plan", seconds: float) -> dict[str, Any]:
     from flashbench.safe_write import steps
 
-    return {
+    facts = {
         "label": plan.job.label,
         "target": plan.target_name,
         "sha256": plan.target_sha256,
@@ -259,6 +347,7 @@ def _facts(plan: "Plan", seconds: float) -> dict[str, Any]:
         "doubts": list(plan.doubts),
         "expected_seconds": round(seconds, 3),
     }
+    return facts | new_chip_facts(plan)
 
 
 def _show(output: Output, plan: "Plan", time: str) -> None:
@@ -277,6 +366,7 @@ def _show(output: Output, plan: "Plan", time: str) -> None:
         rows.append(("changes", f"none: the chip reads as {the_target(plan.target_name)} already"))
     else:
         rows += _change_rows(plan, time)
+    rows += new_chip_rows(plan)
     rows += listed("doubts", plan.doubts)
     output.rows(rows)
 

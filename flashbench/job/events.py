@@ -90,6 +90,29 @@ class PhotosListed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FilesTakenIn:
+    """The job was opened from two equal dumps made with other equipment: from-files.bin.
+
+    Only reads that equal it become the original of this round.
+    """
+
+    KIND: ClassVar[str] = "files-taken-in"
+    SYNCED: ClassVar[bool] = True
+    sha256: Sha256
+    size: Count
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondCopyProven:
+    """The round's original lies in this folder of another shelf too, read back and hashed."""
+
+    KIND: ClassVar[str] = "second-copy-proven"
+    SYNCED: ClassVar[bool] = True
+    folder: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
+    sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OriginalSaved:
     """Two agreeing reads are on disk as original.bin."""
 
@@ -177,6 +200,19 @@ class KeptContents:
     sha256: Sha256
     jedec_id: Hex
     unique_id: Hex | None
+    marking: str | None = None  # as it was given for that chip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpareChosen:
+    """The chip of kept-N.bin is a spare, for sale or stock: it never was, nor will be, the board's.
+
+    What is written to it says nothing of the board.
+    """
+
+    KIND: ClassVar[str] = "spare-chosen"
+    SYNCED: ClassVar[bool] = True
+    kept_number: Number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,6 +351,7 @@ Event = (
     | ChipFactsSaved
     | IntakeSaved
     | PhotosListed
+    | FilesTakenIn
     | OriginalSaved
     | BestReadingSaved
     | ImageSaved
@@ -333,6 +370,7 @@ Event = (
     | CellsProven
     | WriteFinished
     | OutcomeTold
+    | SpareChosen
 )
 
 KINDS: Mapping[str, type[Event]] = {event.KIND: event for event in Event.__args__}

@@ -36,9 +36,15 @@ from flashbench.job.making import (
     round_numbers,
 )
 from flashbench.job.photos import PhotoStock, take_stock
-from flashbench.job.refusals import JobMissing, StepRefused, disk_refused, disk_refused_after_write
+from flashbench.job.refusals import StepRefused, disk_refused, disk_refused_after_write
 from flashbench.job.round_files import NumberedFile, RoundFiles, SavedFile
 from flashbench.job.round_reader import BestReadingFile, Original, RoundReader, all_of, last_of
+from flashbench.job.taken_files import (
+    is_what_files_hold,
+    missing_job,
+    taken_in,
+    unlike_files,
+)
 from flashbench.job.unfinished import (
     UnfinishedWrite,
     failed_units_on,
@@ -130,10 +136,13 @@ class Job:
                 refuse_existing(disk, folder)
                 refuse_little_space(disk, folder, chip.profile.density_bytes)
                 text = job_file.encode(describe(chip, label=label, now=now))
-                carried = []
+                carried: list[Event] = []
                 if booked is not None:
                     disk.write_over(folder / layout.INTAKE, form_bytes(booked))
                     carried.append(intake_event(booked))
+                taken = taken_in(disk, folder)
+                if taken is not None:
+                    carried.append(taken)
                 make_round(disk, folder, number=1, chip=chip, text=text, carried=carried, now=now)
                 disk.write_over(folder / layout.JOB_FILE, text.encode())
                 return cls._opened(folder, lock, disk=disk, now=now)
@@ -155,10 +164,7 @@ class Job:
         disk = disk or Disk()
         with _disk_errors(f"opening job {folder.name}"):
             if not holds_a_job(disk, folder):
-                raise JobMissing(
-                    f"There is no job in {quoted(folder)}.",
-                    next_step="Name the folder of a job, or make one by dumping its chip.",
-                )
+                raise missing_job(disk, folder)
             lock = JobLock.take(disk, folder)
             try:
                 return cls._opened(folder, lock, disk=disk, now=now)
@@ -301,6 +307,12 @@ class Job:
         return registers_to_put_back(self._events)
 
     @property
+    def half_written_chips(self) -> tuple[int | None, ...]:
+        """The chips with an unfinished write: the round's own (None), replacements by number."""
+        chips = (None, *(kept.number for kept in self.kept_chips))
+        return tuple(chip for chip in chips if self.unfinished_on(chip) is not None)
+
+    @property
     def last_written_chip(self) -> int | None:
         """The chip last written: the round's own (None, also if none was), or kept-N's."""
         return last_written_chip(self._events)
@@ -331,12 +343,14 @@ class Job:
         be replaced) exactly this one.
 
         Raises:
-            StepRefused: the round has an original, or was opened for another chip.
+            StepRefused: the round has an original, was opened for another chip, or the job from
+                files that hold something else (then this is kept as a doubtful read).
             ChipUntouched: the disk refused.
         """
         self.demand_nothing_dumped()
         jedec_id, unique_id = chip_ids(chip_facts)
         self._refuse_other_chip(jedec_id, unique_id)
+        self._refuse_unlike_files(data)
         with self._writing(f"saving {layout.ORIGINAL}"):
             saved = self._files.save_with_hash_file(layout.ORIGINAL, data)
         self.record(
@@ -503,10 +517,15 @@ class Job:
     def save_kept(self, data: bytes, chip_facts: Mapping[str, object]) -> NumberedFile:
         """Keep what a replacement chip held, as kept-N.bin; the number names that chip."""
         jedec_id, unique_id = chip_ids(chip_facts)
+        marking = chip_facts.get("marking")
         saved = self._save_numbered(events.KeptContents.STEM, data)
         self.record(
             events.KeptContents(
-                number=saved.number, sha256=saved.sha256, jedec_id=jedec_id, unique_id=unique_id
+                number=saved.number,
+                sha256=saved.sha256,
+                jedec_id=jedec_id,
+                unique_id=unique_id,
+                marking=marking if isinstance(marking, str) else None,
             )
         )
         return saved
@@ -659,6 +678,12 @@ class Job:
                 f"The image has {len(data)} bytes, the original {original.size}.",
                 next_step="Make the image from this job's own original.",
             )
+
+    def _refuse_unlike_files(self, data: bytes) -> None:
+        """A job opened from files has no other original; what was read instead is kept."""
+        taken = self._last(events.FilesTakenIn)
+        if taken is not None and not is_what_files_hold(data, taken):
+            raise unlike_files(data, taken, kept_as=self.save_doubtful(data))
 
     def _refuse_other_chip(self, jedec_id: str, unique_id: str | None) -> None:
         known_id, known_unique_id = chip_ids(self.load_chip_facts())

@@ -12,7 +12,7 @@ from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.profile import Address, ChipEraseTime, EraseKind
 from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.errors import ChipHalfWritten, ChipUntouched
-from flashbench.job.events import OpcodeRefuted, UnitProven
+from flashbench.job.events import OpcodeRefuted, UnitFailed, UnitProven
 from flashbench.job.folder import Job
 from flashbench.job.unfinished import without
 from flashbench.progress import Progress
@@ -20,8 +20,12 @@ from flashbench.safe_write._pages import Page, PageProgrammer
 from flashbench.safe_write._sender import Sender
 from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.plan_units import UnitPlan
+from flashbench.wording import command_line
 
 ATTEMPTS_PER_UNIT: Final = 3
+WRITES_TILL_WORN: Final = 2
+"""A unit that fails in so many writes, each with its attempts, is worn: common practice."""
+
 NEIGHBOURHOOD_BYTES: Final = 256 * 1024
 _BLANK: Final = b"\xff"
 
@@ -108,13 +112,11 @@ class CellWriter:
                 return
             if unit.erase is None and not self._may_be_programmed_again(found, wanted):
                 break
-        raise ChipHalfWritten(
+        raise self._failed(
+            unit,
+            attempts,
             f"The unit at {start:#08x} ({unit.size} bytes) does not hold what was written after"
             f" {attempts} attempt{'s' if attempts > 1 else ''}: {_difference(found, wanted)}.",
-            next_step=(
-                "Check contact and supply and run finish. If the same unit fails again, the chip"
-                " is worn: write the job to a replacement chip."
-            ),
         )
 
     def _demand_own_chip(self, unit: UnitPlan) -> None:
@@ -128,7 +130,7 @@ class CellWriter:
         for away in range(unit.size, len(self._now), unit.size):
             for start in (unit.start - away, unit.start + away):
                 known = range(start, start + unit.size)
-                inside = 0 <= known.start and known.stop <= len(self._now)
+                inside = known.start >= 0 and known.stop <= len(self._now)
                 if not inside or _is_blank(self._now[known.start : known.stop]):
                     continue
                 if without([known], self._unknown) == [known]:
@@ -187,13 +189,30 @@ class CellWriter:
             if _erased_in_part(before, found):
                 self._refute(unit, kind)
         left = sum(1 for byte in found if byte != 0xFF)
-        raise ChipHalfWritten(
+        raise self._failed(
+            unit,
+            ATTEMPTS_PER_UNIT,
             f"The unit at {start:#08x} is not blank after {ATTEMPTS_PER_UNIT} erases"
             f" ({kind.opcode:02X}h): {left} of {unit.size} bytes are not FFh.",
-            next_step=(
-                "Run finish to try again. If it stays, the sector is protected or worn: write the"
-                " job to a replacement chip."
-            ),
+        )
+
+    def _failed(self, unit: UnitPlan, attempts: int, seen: str) -> ChipHalfWritten:
+        """Journal that a unit failed; worn if it did so in an earlier write too."""
+        self._job.record_or_remember(
+            UnitFailed(start=unit.start, size=unit.size, attempts=attempts)
+        )
+        folder = self._job.folder
+        replacement = command_line("write", folder, "--to-new-chip")
+        writes = self._job.failed_units_on(self._plan.kept_number)[_stretch(unit)]
+        if writes < WRITES_TILL_WORN:
+            return ChipHalfWritten(
+                seen,
+                next_step=f"Check contact and supply, then run: {command_line('finish', folder)}"
+                f"  (if the same unit fails again, the chip is worn: {replacement})",
+            )
+        return ChipHalfWritten(
+            f"{seen} It failed in {writes} writes: this chip is worn there, or protected for good.",
+            next_step=f"Put another chip of the same part in and run: {replacement}",
         )
 
     def _send_erase(

@@ -1,8 +1,9 @@
 """The steps of the job as the command line and the guide call them: one function each."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Final
@@ -15,6 +16,7 @@ from flashbench.errors import (
     AdapterError,
     ChipHalfWritten,
     Interrupted,
+    OtherChip,
     ReadsUnsteady,
     StrangeContents,
 )
@@ -25,17 +27,21 @@ from flashbench.job.folder import Job
 from flashbench.job.outcome import outcome_of
 from flashbench.job.refusals import JobDamaged, JobMissing, StepRefused
 from flashbench.job.sector_digests import keep_sectors
+from flashbench.job.spares import without_spares
+from flashbench.job.unfinished import UnfinishedWrite
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
+from flashbench.safe_write._cells import WRITES_TILL_WORN
 from flashbench.safe_write._sender import WORN_FACTOR
 from flashbench.safe_write.backup import Backup, reload_backup
 from flashbench.safe_write.found import read_for_recovery
+from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
 from flashbench.safe_write.plan_units import NoErasePlan
 from flashbench.safe_write.rewrite import rewrite
-from flashbench.safe_write.same_chip import refuse_other_chip
 from flashbench.safe_write.stable_read import ReadsDisagree
 from flashbench.safe_write.verify import Verified, verify
+from flashbench.safe_write.which_chip import chips_it_can_be, name_of_chip
 from flashbench.wording import command_line, quoted, ways_on
 
 _STOPS: Final = (
@@ -60,14 +66,13 @@ def identify_for(
 ) -> Identified:
     """The chip on the adapter, for a job that has met it before. Raises what `identify` raises.
 
-    The job's marking counts unless another is given, and so does the range that was read in the
+    The marking of the chip last written counts unless another is given, and so does the range that was read in the
     part's datasheet. An accident may have left the chip erasing: it is waited for as long as the
     job says that its longest erase takes.
     """
     known = job.load_chip_facts()
     if marking is None:
-        printed = known.get("marking")
-        marking = printed if isinstance(printed, str) else None
+        marking = _marking_of(job, known)
     return identify(
         adapter,
         supply_volts=supply_volts,
@@ -84,6 +89,15 @@ def _datasheet_volts(facts: Mapping[str, object]) -> tuple[float, float] | None:
             return float(low), float(high)
         case _:
             return None
+
+
+def _marking_of(job: Job, own: Mapping[str, object]) -> str | None:
+    """What stands on the chip that the job last wrote to, or else on the board's own."""
+    for kept in job.kept_chips:
+        if kept.number == job.last_written_chip:
+            return kept.marking
+    printed = own.get("marking")
+    return printed if isinstance(printed, str) else None
 
 
 def longest_stop_s(chip: Identified) -> float:
@@ -128,10 +142,11 @@ def job_to_dump_into(folder: Path, *, again: bool = False) -> Job | None:
         if again:
             raise
         return None
-    if job.has_original and not again:
+    if job.dumped is not None and not again:
         job.close()
+        what = "its original" if job.has_original else "its best reading"
         raise StepRefused(
-            f"Job {job.label} has its original, which is never replaced.",
+            f"Job {job.label} has {what}, which is never replaced.",
             next_step="If the board ran since and its chip is back, add --again for a new round;"
             " for another chip name another folder.",
         )
@@ -147,7 +162,7 @@ def job_for_dump(
     """
     if job is None:
         return Job.create(folder, chip, label=label)
-    if job.has_original:
+    if job.dumped is not None:
         job.open_round(chip)
     return job
 
@@ -184,7 +199,7 @@ def take_in(
         StepRefused: as `demand_new_image` does, or a write is unfinished.
         ChipUntouched: the original is not as saved, or the disk refused.
     """
-    backup = reload_backup(job)
+    backup = source_of(job)
     original = backup.image
     demand_new_image(job, original, image)
     number = job.save_image(image, {**told, **change_sheet(original, image, names=names)})
@@ -241,7 +256,7 @@ def demand_unfinished(job: Job) -> None:
     Raises:
         StepRefused: no write of this job is unfinished.
     """
-    if job.unfinished() is None:
+    if not job.half_written_chips:
         raise StepRefused(
             f"Job {job.label} has no unfinished write: there is nothing to finish.",
             next_step=f"To write its image: {command_line('write', job.folder)}"
@@ -257,17 +272,26 @@ def plan_finish(chip: Identified, job: Job, *, progress: Progress = silent) -> P
         ChipUntouched: whatever `read_for_recovery` and `plan_recovery` refuse.
     """
     demand_unfinished(job)
-    backup = reload_backup(job)
+    source = source_of(job)
     target = job.target
     found = read_for_recovery(chip, job, progress=progress)
-    return plan_recovery(found, backup, target=target)
+    if job.unfinished_on(found.kept_number) is None:
+        half_written = " and ".join(name_of_chip(job, n) for n in job.half_written_chips)
+        raise OtherChip(
+            f"The chip in the socket is {name_of_chip(job, found.kept_number)} of job"
+            f" {job.label}, or holds just what that one would, and nothing of it is unfinished."
+            f" Half-written is {half_written}.",
+            next_step="Put that chip in. This one needs nothing:"
+            f" {command_line('verify', job.folder)} says what it holds.",
+        )
+    return plan_recovery(found, source, target=target)
 
 
 def plan_restore(chip: Identified, job: Job, *, progress: Progress = silent) -> Plan:
     """The plan of `restore`: from whatever the chip holds now, back to the original."""
-    backup = reload_backup(job)
+    source = source_of(job)
     found = read_for_recovery(chip, job, progress=progress)
-    return plan_recovery(found, backup, target=backup.image)
+    return plan_recovery(found, source, target=source.image)
 
 
 def carry_out(plan: Plan, *, progress: Progress = silent) -> Verified:
@@ -299,7 +323,12 @@ class Comparison:
 
     `equals` names what it equals: "original", "image 2"; None if neither. Then `nearest` is the
     one it resembles most, `differing_bytes` how much is different, first at `first_difference`.
+    `chip` names the chip of the job that it is; `doubts` are sentences on damaged files, which
+    were not compared with.
     """
+
+    chip: str
+    doubts: tuple[str, ...]
 
     equals: str | None
     nearest: str
@@ -314,9 +343,11 @@ def compare(chip: Identified, job: Job, *, progress: Progress = silent) -> Compa
 
     Raises:
         ChipUntouched: another chip, by its ID, size or unique ID.
+        JobDamaged: not one file of the job is as saved, or the original is not and the chip
+            holds none of the others.
     """
-    original = job.load_original()
-    refuse_other_chip(chip, original, density_bytes=len(original.data), label=job.label)
+    possible = chips_it_can_be(chip, job)
+    candidates, doubts = _intact_pictures(job)
     held = reading.read_whole(
         chip,
         kind=ReadKind.PLAIN,
@@ -324,19 +355,38 @@ def compare(chip: Identified, job: Job, *, progress: Progress = silent) -> Compa
         step="verify",
         progress=progress,
     )
-    candidates = [("original", original.data)]
-    newest = job.newest_image() or 0
-    candidates += [(f"image {n}", job.load_image(n)) for n in range(newest, 0, -1)]
     found = [(name, screening.disagreement(data, held)) for name, data in candidates]
     nearest, difference = min(found, key=lambda item: item[1].byte_count if item[1] else 0)
+    if difference is not None:
+        source_of(job)  # a chip like a damaged original would be called a stranger's
     return Comparison(
+        chip=" or ".join(name_of_chip(job, number) for number in possible),
+        doubts=doubts,
         equals=nearest if difference is None else None,
         nearest=nearest,
         differing_bytes=difference.byte_count if difference else 0,
         first_difference=difference.first if difference else None,
-        unfinished=job.unfinished() is not None,
+        unfinished=any(job.unfinished_on(number) is not None for number in possible),
         sha256=screening.sha256_hex(held),
     )
+
+
+def _intact_pictures(job: Job) -> tuple[list[tuple[str, bytes]], tuple[str, ...]]:
+    """What the newest round dumped and its images, by name, and a sentence on each damaged one."""
+    pictures: list[tuple[str, bytes]] = []
+    damage: list[JobDamaged] = []
+    dumped = "best reading" if job.has_best_reading else "original"
+    loads: list[tuple[str, Callable[[], bytes]]] = [(dumped, lambda: source_of(job).image)]
+    newest = job.newest_image() or 0
+    loads += [(f"image {n}", partial(job.load_image, n)) for n in range(newest, 0, -1)]
+    for name, load in loads:
+        try:
+            pictures.append((name, load()))
+        except JobDamaged as error:
+            damage.append(error)
+    if not pictures:
+        raise damage[0]
+    return pictures, tuple(f"Not compared with: {error.seen}" for error in damage)
 
 
 def demand_known(held: Comparison, job: Job) -> None:
@@ -396,26 +446,13 @@ def next_step(job: Job) -> NextStep:
 def _next_step(job: Job) -> NextStep:
     folder = quoted(job.folder)
     unfinished = job.unfinished()
-    backup = _backup_or_none(job)
-    if backup is None:
+    if job.dumped is None:
         return NextStep(
             proven=(), command=f"flashbench dump {folder}", why="there is no original yet"
         )
-    proven = [f"original of {len(backup.image)} bytes on disk, sha256 {backup.sha256[:16]}"]
+    proven = [_source_text(job)]
     if unfinished is not None:
-        damage = _damage_of_target(job)
-        if damage is not None:
-            return NextStep(
-                proven=tuple(proven),
-                command=f"flashbench restore {folder}",
-                why=f"a write was begun and is not proven, and it cannot be finished: {damage}",
-            )
-        return NextStep(
-            proven=tuple(proven),
-            command=f"flashbench finish {folder}",
-            why=f"writing {unfinished.target_name} was begun and is not proven"
-            f" (back instead: flashbench restore {folder})",
-        )
+        return _way_on(job, proven, unfinished)
     newest = job.newest_image()
     if newest is not None and not _is_intact(job, newest):
         proven.append(f"image {newest} is not on disk as it was saved")
@@ -424,7 +461,9 @@ def _next_step(job: Job) -> NextStep:
     done = _proven_since_newest_image(job)
     if done is not None:
         held = _name_of(job, done.target_sha256)
-        proven.append(f"the chip last held {held}, read back byte for byte")
+        chip = "the chip" if job.last_written_chip is None else "the replacement chip"
+        proven.append(f"{chip} last held {held}, read back byte for byte")
+        proven += _left_half_written(job, but=job.last_written_chip)
         return _after_proof(job, proven, held=held)
     if newest is None or not _is_intact(job, newest):
         return NextStep(
@@ -434,9 +473,64 @@ def _next_step(job: Job) -> NextStep:
         )
     return NextStep(
         proven=tuple(proven),
-        command=f"flashbench write {folder}",
-        why=f"image {newest} is not on the chip yet",
+        command=f"flashbench write {folder}{' --to-new-chip' if job.has_best_reading else ''}",
+        why=f"image {newest} is not on "
+        + (
+            "another chip yet, and a best reading goes to no other"
+            if job.has_best_reading
+            else "the chip yet"
+        ),
     )
+
+
+def _source_text(job: Job) -> str:
+    source = source_of(job)
+    of = f" of round {job.round_number}" if job.round_number > 1 else ""
+    size = f"{len(source.image)} bytes on disk, sha256 {source.sha256[:16]}"
+    if isinstance(source, Backup):
+        return f"original{of} of {size}"
+    return (
+        f"best reading{of}, not proven, of {size}: {source.unstable_bytes} bytes read differently"
+        f" over {source.read_count} reads"
+    )
+
+
+def _left_half_written(job: Job, *, but: int | None) -> list[str]:
+    """Chips of the job that nobody may mistake for whole ones."""
+    left = [number for number in job.half_written_chips if number != but]
+    return [f"{name_of_chip(job, number)} was left half-written" for number in left]
+
+
+def _worn_unit(job: Job, kept_number: int | None) -> range | None:
+    """The unit of a chip that failed in as many writes as are tried, or None."""
+    failed = job.failed_units_on(kept_number)
+    return next((unit for unit, count in failed.items() if count >= WRITES_TILL_WORN), None)
+
+
+def _way_on(job: Job, proven: list[str], unfinished: UnfinishedWrite) -> NextStep:
+    """What leads on from a half-written chip, and which chip that is."""
+    which = name_of_chip(job, unfinished.kept_number)
+    proven += _left_half_written(job, but=unfinished.kept_number)
+    damage = _damage_of_target(job)
+    worn = _worn_unit(job, unfinished.kept_number)
+    restore = command_line("restore", job.folder)
+    if worn is not None:
+        command = command_line("write", job.folder, "--to-new-chip")
+        writes = job.failed_units_on(unfinished.kept_number)[worn]
+        why = (
+            f"{which} is worn: the unit at {worn.start:#08x} did not hold what was written in"
+            f" {writes} writes"
+        )
+    elif damage is not None:
+        command = restore
+        why = f"a write to {which} was begun and is not proven, and it cannot be finished: {damage}"
+    else:
+        command = command_line("finish", job.folder)
+        why = (
+            f"writing {unfinished.target_name} to {which} was begun and is not proven (back"
+            f" instead: {restore})"
+        )
+    return NextStep(proven=tuple(proven), command=command, why=why)
 
 
 def _after_proof(job: Job, proven: Sequence[str], *, held: str) -> NextStep:
@@ -475,7 +569,7 @@ def _after_proof(job: Job, proven: Sequence[str], *, held: str) -> NextStep:
 
 def _proven_since_newest_image(job: Job) -> WriteFinished | None:
     """The last write that was finished, unless an image was made after it."""
-    for event in reversed(job.story):
+    for event in reversed(without_spares(job.story)):
         if isinstance(event, WriteFinished):
             return event
         if isinstance(event, ImageSaved):
@@ -503,7 +597,3 @@ def _damage_of_target(job: Job) -> str | None:
     except JobDamaged as error:
         return error.seen
     return None
-
-
-def _backup_or_none(job: Job) -> Backup | None:
-    return reload_backup(job) if job.has_original else None
