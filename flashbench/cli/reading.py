@@ -35,6 +35,7 @@ from flashbench.cli.output import (
     time_text,
 )
 from flashbench.cli.strangers import naming_strangers
+from flashbench.cli.taking_files import FromFilesOption, take_files_at
 from flashbench.errors import ChipUntouched, WrongCall
 
 if TYPE_CHECKING:
@@ -205,6 +206,7 @@ def dump(
             help="A new round of a job that has its original: the board ran, the chip is back.",
         ),
     ] = False,
+    from_files: FromFilesOption = None,
     adapter: AdapterOption = None,
     bench: BenchOption = None,
     supply: SupplyOption = None,
@@ -220,10 +222,15 @@ def dump(
       flashbench dump board-17 --supply 3.3
       flashbench dump board-17 --supply 3.3 --label "Miller, bag 17"
       flashbench dump board-17 --supply 3.3 --again
+      flashbench dump board-17 --from-files first.bin second.bin
 
     The second read runs at half the clock, by another instruction, from another start. Reads
     that differ are kept as doubtful-N.bin and count as nothing. What they agree on becomes
     the job's original: written, read back from the disk, hashed, and never replaced.
+
+    With --from-files no adapter is needed: two equal dumps made with other equipment open the
+    job, to be inspected (from-files.bin). They are no backup: edit and write need a dump of our
+    own, and that has to equal them.
 
     The contact is checked first, and the fastest clock found that leaves a margin, up to
     --clock (default 30M).
@@ -241,6 +248,9 @@ def dump(
         trace=trace,
     )
     with command(json=json, traceback=trace is not None) as output:
+        if from_files is not None:
+            take_files_at(output, job, from_files, label=label, again=again)
+            return
         dump_at(output, job, options, label=label, again=again)
 
 

@@ -12,6 +12,7 @@ from flashbench.job.events import Event
 from flashbench.job.lock import LOCK
 from flashbench.job.photos import PHOTO_BYTES_MAX
 from flashbench.job.refusals import JobDamaged, JobForeign
+from flashbench.job.taken_files import taken_in
 
 _OF_A_JOB = (
     LOCK,
@@ -20,6 +21,8 @@ _OF_A_JOB = (
     layout.GUIDE,
     layout.PHOTOS,
     layout.REPORT,
+    layout.FROM_FILES,
+    layout.FROM_FILES + layout.HASH_SUFFIX,
 )
 _OF_A_ROUND = (journal.JOURNAL, journal.HEAD)
 
@@ -70,8 +73,19 @@ def _findings(disk: Disk, folder: Path) -> Iterator[Finding]:
         newest, findings = _check_round(disk, layout.round_folder(folder, number), number=number)
         yield from findings
     yield from _check_job_file(disk, folder, newest)
+    yield from _check_from_files(disk, folder)
     yield from _check_intake(disk, folder, newest)
     yield from _check_photos(disk, folder, newest)
+
+
+def _check_from_files(disk: Disk, folder: Path) -> Iterator[Finding]:
+    try:
+        taken_in(disk, folder)
+    except JobDamaged as error:
+        yield Finding(path=layout.FROM_FILES, seen=error.seen, damaged=True)
+    except OSError as error:
+        seen = f"cannot be read: {error.strerror}"
+        yield Finding(path=layout.FROM_FILES, seen=seen, damaged=True)
 
 
 def _check_round(disk: Disk, folder: Path, *, number: int) -> tuple[Sequence[Event], list[Finding]]:

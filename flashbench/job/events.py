@@ -351,6 +351,7 @@ Event = (
     | ChipFactsSaved
     | IntakeSaved
     | PhotosListed
+    | SecondCopyProven
     | FilesTakenIn
     | OriginalSaved
     | BestReadingSaved

@@ -47,7 +47,8 @@ def claim(disk: Disk, folder: Path) -> JobLock:
 
 def _refuse_strange_names(disk: Disk, folder: Path) -> None:
     ours = {LOCK, layout.PHOTOS}
-    for own in (layout.JOB_FILE, layout.INTAKE, layout.GUIDE):
+    hash_file = layout.FROM_FILES + layout.HASH_SUFFIX
+    for own in (layout.JOB_FILE, layout.INTAKE, layout.GUIDE, layout.FROM_FILES, hash_file):
         ours |= {own, own + UNFINISHED_SUFFIX}
     for name in disk.names(folder):
         if name in ours or layout.round_number(name.removesuffix(UNFINISHED_SUFFIX)):
