@@ -33,6 +33,7 @@ class AdapterFacts:
     product: str
     serial: str
     url: str
+    port_numbers: tuple[int, ...] = ()  # the USB sockets from the root hub on
 
 
 class Adapter:

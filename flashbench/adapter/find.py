@@ -324,6 +324,7 @@ def _open(
             product=product,
             serial=serial,
             url=url or _url(device, wire.model, serial, interface),
+            port_numbers=tuple(device.port_numbers or ()),
         )
         closing = ExitStack()
         if give_back is not None:

@@ -157,6 +157,10 @@ class Disk:
         found = path.lstat()
         return found.st_size, found.st_mtime_ns
 
+    def same_disk(self, one: Path, other: Path) -> bool:
+        """Whether two paths are of one file system, and so surely of one disk."""
+        return one.stat().st_dev == other.stat().st_dev
+
     def names(self, folder: Path) -> tuple[str, ...]:
         """The names in a folder, sorted."""
         return tuple(sorted(path.name for path in folder.iterdir()))

@@ -352,6 +352,7 @@ Event = (
     | IntakeSaved
     | PhotosListed
     | SecondCopyProven
+    | SecondCopyProven
     | FilesTakenIn
     | OriginalSaved
     | BestReadingSaved
