@@ -19,6 +19,7 @@ from flashbench.cli import (
     reading,
     report,
     shelf,
+    spare,
     whose,
     writing,
 )
@@ -48,6 +49,7 @@ app.command("next")(job_commands.next_)
 app.command()(outcome.outcome)
 app.command()(report.report)
 app.command()(shelf.shelf)
+app.command()(spare.spare)
 app.command()(guide.guide)
 
 

@@ -11,6 +11,7 @@ from flashbench.cli.options import (
     BenchOption,
     BenchOptions,
     ClockOption,
+    DatasheetSupplyOption,
     JsonOption,
     MarkingOption,
     SupplyOption,
@@ -38,6 +39,7 @@ def whose(
     bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
     json: JsonOption = False,
@@ -60,6 +62,7 @@ def whose(
         bench=bench,
         supply=supply,
         marking=marking,
+        datasheet_supply=datasheet_supply,
         clock=clock,
         trace=trace,
     )
@@ -77,7 +80,12 @@ def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
     entries = read_shelf(shelf).entries
 
     def identified(opened: "Adapter", volts: float) -> "Identified":
-        return identify(opened, supply_volts=volts, marking=options.marking)
+        return identify(
+            opened,
+            supply_volts=volts,
+            marking=options.marking,
+            datasheet_volts=options.datasheet_supply,
+        )
 
     with chip_at_bench(output, options, identified) as at:
         found = whose_chip(read_chip(at.chip, progress=at.progress), entries, progress=at.progress)

@@ -9,6 +9,7 @@ from flashbench.job import events
 from flashbench.job.events import OutcomeTold
 from flashbench.job.folder import Job
 from flashbench.job.outcome import Stories, held_by_chip, outcome_in, stories_of
+from flashbench.job.spares import without_spares
 from flashbench.wording import command_line
 
 _WAIT = (
@@ -89,7 +90,8 @@ def _last_word(stories: Stories) -> OutcomeTold | None:
         told = outcome_in(stories, number)
         if told is not None:
             return told
-        if any(isinstance(event, events.WriteAnnounced) for event in stories[number]):
+        of_board = without_spares(stories[number])
+        if any(isinstance(event, events.WriteAnnounced) for event in of_board):
             return None
     return None
 

@@ -352,7 +352,6 @@ Event = (
     | IntakeSaved
     | PhotosListed
     | SecondCopyProven
-    | SecondCopyProven
     | FilesTakenIn
     | OriginalSaved
     | BestReadingSaved

@@ -7,6 +7,7 @@ from flashbench.job import events
 from flashbench.job.events import Event, OutcomeTold
 from flashbench.job.folder import Job
 from flashbench.job.refusals import StepRefused
+from flashbench.job.spares import without_spares
 from flashbench.wording import command_line, ways_on
 
 NOTE_CHARS_MAX: Final = 500
@@ -82,7 +83,7 @@ def outcome_in(stories: Stories, round_number: int) -> OutcomeTold | None:
     """`outcome_of` from the journals of a job's rounds."""
     last: OutcomeTold | None = None
     for number in sorted(stories):
-        for event in stories[number]:
+        for event in without_spares(stories[number]):
             match event:
                 case OutcomeTold() if event.round_number == round_number:
                     last = event
@@ -106,7 +107,7 @@ def held_by_chip(story: Sequence[Event]) -> str | None:
     return next(
         (
             event.target_sha256
-            for event in reversed(story)
+            for event in reversed(without_spares(story))
             if isinstance(event, events.WriteFinished)
         ),
         None,

@@ -21,6 +21,7 @@ from flashbench.job.making import round_numbers
 from flashbench.job.outcome import outcome_in
 from flashbench.job.refusals import JobDamaged
 from flashbench.job.round_files import read_whole
+from flashbench.job.spares import without_spares
 from flashbench.job.unfinished import unfinished_write
 
 _CHIP_FACTS_BYTES_MAX: Final = 1 << 20
@@ -237,7 +238,7 @@ def _standing(
         return _of_board(outcome)
     original: str | None = None
     standing = Standing.UNREAD
-    for event in newest:
+    for event in without_spares(newest):
         match event:
             case events.OriginalSaved():
                 original, standing = event.sha256, Standing.KEPT

@@ -29,7 +29,12 @@ def naming_owner(
     sentence = owner_sentence(found, job)
     if sentence is None:
         return error
-    return type(error)(f"{error.seen} {sentence}", next_step=error.next_step, state=error.state)
+    next_step = error.next_step
+    owner = found.owner
+    if owner is not None and owner.folder.resolve() != job.folder.resolve():
+        bag = owner.label
+        next_step = f"Put it back into the bag of {bag}; then put in the chip of {job.label}."
+    return type(error)(f"{error.seen} {sentence}", next_step=next_step, state=error.state)
 
 
 def owner_sentence(found: Whose, job: Job) -> str | None:

@@ -57,17 +57,22 @@ def stand_up(
     return folder
 
 
-def write(job: Job, target: bytes, *, units: int = 1, finish: bool = True) -> None:
-    """Journal a write of `target`, to its end if `finish`."""
-    sha256 = hashlib.sha256(target).hexdigest()
+def write(job: Job, target: bytes, *, units: int = 1, to_its_end: bool = True) -> None:
+    """Journal a write of `target`, to its end or not."""
     stretches = [
         AnnouncedUnit(start=SECTOR * number, size=SECTOR, erase_opcode=0x20)
         for number in range(1, units + 1)
     ]
     job.announce(announcement(*stretches, target=target))
     for unit in stretches:
-        if finish:
+        if to_its_end:
             job.record(UnitProven(start=unit.start, size=unit.size))
-    if finish:
-        job.record(CellsProven(sha256=sha256))
-        job.record(WriteFinished(target_sha256=sha256))
+    if to_its_end:
+        finish(job, target)
+
+
+def finish(job: Job, target: bytes) -> None:
+    """Journal that `target` was proven, cells and protection."""
+    sha256 = hashlib.sha256(target).hexdigest()
+    job.record(CellsProven(sha256=sha256))
+    job.record(WriteFinished(target_sha256=sha256))

@@ -99,7 +99,7 @@ def test_forgetting_asks_for_the_end_of_the_label(jobs: Path) -> None:
 
 def test_a_half_written_job_is_not_forgotten_without_saying_so(jobs: Path) -> None:
     with Job.open(jobs / "board-1") as job:
-        write(job, edited(contents(1)), finish=False)
+        write(job, edited(contents(1)), to_its_end=False)
 
     result = run("shelf", str(jobs), "--forget", "board-1", "--label", "g 1")
 

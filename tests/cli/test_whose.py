@@ -89,8 +89,11 @@ def test_a_neighbour_s_chip_is_refused_by_name_and_stays_as_it_is(
     result = two.on_job(verb, *(() if verb == "verify" else ("--yes",)))
 
     assert result.exit_code in (3, 4), result.stderr
-    assert f"It is the chip of job {NEIGHBOUR} (next-door)" in three_lines(result)[1]
-    assert "its original of round 1, byte for byte" in three_lines(result)[1]
+    _, seen, next_step = three_lines(result)
+    assert f"It is the chip of job {NEIGHBOUR} (next-door)" in seen
+    assert "its original of round 1, byte for byte" in seen
+    back = f"Put it back into the bag of {NEIGHBOUR}"
+    assert next_step == f"{back}; then put in the chip of board 17."
     assert two.chip() == before
 
 

@@ -240,6 +240,21 @@ EXAMPLES: dict[type[events.Event], st.SearchStrategy[events.Event]] = {
     ),
     events.CellsProven: st.builds(events.CellsProven, sha256=hashes),
     events.WriteFinished: st.builds(events.WriteFinished, target_sha256=hashes),
+    events.IntakeSaved: st.builds(events.IntakeSaved, sha256=hashes),
+    events.PhotosListed: st.builds(
+        events.PhotosListed,
+        photos=st.lists(
+            st.builds(
+                events.Photo,
+                name=st.text(min_size=1, max_size=255),
+                sha256=hashes,
+                size=counts,
+                modified_ns=st.integers(0, 1 << 62),
+            ),
+            max_size=2,
+        ).map(tuple),
+    ),
+    events.SpareChosen: st.builds(events.SpareChosen, kept_number=numbers),
     events.OutcomeTold: st.builds(
         events.OutcomeTold,
         round_number=numbers,

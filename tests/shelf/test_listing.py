@@ -46,7 +46,7 @@ def test_the_jobs_are_listed_by_date_with_where_they_stand(tmp_path: Path) -> No
 def test_a_half_written_chip_shows_whatever_else_the_job_says(tmp_path: Path) -> None:
     folder = stand_up(tmp_path, "a", board=1, written=True, boots=True)
     with Job.open(folder) as job:
-        write(job, edited(contents(1)), finish=False)
+        write(job, edited(contents(1)), to_its_end=False)
 
     entry = read_entry(folder)
 

@@ -1,0 +1,162 @@
+"""`flashbench spare`: a chip for sale or stock, programmed from a job, and its label."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from flashbench.cli.bench import chip_at_bench, demand_someone_to_ask
+from flashbench.cli.jobs import opened_job
+from flashbench.cli.options import (
+    AdapterOption,
+    BenchOptions,
+    ClockOption,
+    DatasheetSupplyOption,
+    JobArgument,
+    JsonOption,
+    MarkingOption,
+    SupplyOption,
+    TraceOption,
+    YesOption,
+)
+from flashbench.cli.output import Output, command, size_text
+from flashbench.cli.strangers import naming_strangers
+from flashbench.cli.writing import agree_and_write
+from flashbench.errors import WrongCall
+
+if TYPE_CHECKING:
+    from flashbench.adapter import Adapter
+    from flashbench.chip.identity import Identified
+    from flashbench.job.folder import Job
+    from flashbench.shelf.spare import SpareLabel
+
+_LABEL_COLUMNS = 34
+
+
+def spare(
+    job: JobArgument,
+    image: Annotated[
+        int | None,
+        typer.Option(
+            "--image",
+            metavar="N",
+            min=1,
+            show_default=False,
+            help="Which image of the job. Default: the newest.",
+        ),
+    ] = None,
+    also_on: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--also-on",
+            metavar="OTHERJOB",
+            show_default=False,
+            help="A job of another board: numbers that both have are no customer's. Repeatable.",
+        ),
+    ] = None,
+    adapter: AdapterOption = None,
+    supply: SupplyOption = None,
+    marking: MarkingOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
+    clock: ClockOption = None,
+    trace: TraceOption = None,
+    yes: YesOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Program a spare chip from a job, for sale or stock, and print its label.
+
+    \b
+      flashbench spare board-17 --image 2 --supply 3.3
+      flashbench spare board-17 --supply 3.3 --also-on board-9
+
+    Refused while serial numbers, network addresses or UUIDs are found in the image that could
+    be a customer's own. What the chip holds is read twice and kept first, and every byte is
+    read back. The board's own chip is never taken for a spare, and what the job says of its
+    board stays as it is.
+
+    With --json (needs --yes): as for write, and spare_label (part, supply_volts, size_bytes,
+    code, date, pin_1).
+    """
+    options = BenchOptions(
+        adapter=adapter,
+        supply=supply,
+        marking=marking,
+        datasheet_supply=datasheet_supply,
+        clock=clock,
+        trace=trace,
+    )
+    with command(json=json, traceback=trace is not None) as output:
+        spare_at(output, job, options, image=image, also_on=tuple(also_on or ()), yes=yes)
+
+
+def spare_at(
+    output: Output,
+    folder: Path,
+    options: BenchOptions,
+    *,
+    image: int | None = None,
+    also_on: tuple[Path, ...] = (),
+    yes: bool,
+) -> None:
+    """What `spare` does."""
+    from dataclasses import asdict
+
+    from flashbench.chip.identity import identify
+    from flashbench.job.journal import system_now
+    from flashbench.safe_write import steps
+    from flashbench.shelf.spare import plan_spare, refuse_identity, spare_label
+
+    demand_someone_to_ask(output, yes=yes)
+    others = [_original_of_another(each, folder) for each in also_on]
+    with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
+        target = _target(job, image)
+        refuse_identity(target, job, others=others)  # before any pin is driven
+
+        def identified(opened: "Adapter", volts: float) -> "Identified":
+            return identify(
+                opened,
+                supply_volts=volts,
+                marking=options.marking,
+                datasheet_volts=options.datasheet_supply,
+            )
+
+        with chip_at_bench(output, options, identified) as at:
+            with naming_strangers(at, job):
+                plan = plan_spare(at.chip, job, target=target, others=others, progress=at.progress)
+            agree_and_write(output, at, plan, yes=yes)
+            label = spare_label(plan, date=system_now().date().isoformat())
+            output.facts["spare_label"] = asdict(label) | {"pin_1": "at the dot"}
+            output.block(label_text(label))
+
+
+def label_text(label: "SpareLabel") -> str:
+    """The label as it is printed: the dot stands where the chip's pin 1 does."""
+    low, high = label.supply_volts
+    lines = [
+        "o  pin 1 at the dot",
+        label.part,
+        f"{low:g} to {high:g} V",
+        size_text(label.size_bytes),
+        f"image {label.code}",
+        label.date,
+    ]
+    edge = "+" + "-" * _LABEL_COLUMNS + "+"
+    inner = [f"| {line[: _LABEL_COLUMNS - 2]:<{_LABEL_COLUMNS - 2}} |" for line in lines]
+    return "\n".join([edge, *inner, edge])
+
+
+def _target(job: "Job", number: int | None) -> bytes:
+    return job.target if number is None else job.load_image(number)
+
+
+def _original_of_another(folder: Path, spare_from: Path) -> bytes:
+    """The original of another board's job. Raises `WrongCall` if it is the same job."""
+    from flashbench.job.folder import Job
+
+    if folder.resolve() == spare_from.resolve():
+        raise WrongCall(
+            "What two boards share is found in the job of another board; this is the same job.",
+            next_step="Name another job of the same model: --also-on OTHERJOB",
+        )
+    with Job.open(folder) as job:
+        return job.load_original().data

@@ -1,0 +1,127 @@
+"""`flashbench spare`: a chip for stock, and never a customer's identity on it."""
+
+import random
+from pathlib import Path
+
+import pytest
+from typer.testing import Result
+
+from flashbench.report.short_code import short_code
+from tests.cli.workplace import places_text, run, three_lines, told
+from tests.month.invented_bench import (
+    SECTOR,
+    SMALL,
+    Board,
+    Chip,
+    InventedBench,
+    Model,
+    sha256,
+    went_well,
+)
+
+MODEL = Model(
+    name="WF2",
+    part=SMALL,
+    size=64 << 10,
+    identify=("--datasheet-supply", "2.7-3.6"),
+    edit_at=0x1100,
+)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> InventedBench:
+    return InventedBench(tmp_path)
+
+
+def _edited_job(bench: InventedBench) -> Board:
+    board = bench.new_board(17, MODEL)
+    bench.dump(board)
+    bench.edit(board)
+    return board
+
+
+def _used(bench: InventedBench) -> Chip:
+    """A second-hand chip: what it holds proves its size, which the table does not know."""
+    contents = random.Random(5).randbytes(MODEL.size)
+    return bench.new_chip("used", part=SMALL, contents=contents, socket=bench.sockets["left"])
+
+
+def _spare(bench: InventedBench, board: Board, chip: Chip, *words: str) -> Result:
+    return bench.at_chip("spare", board, "--yes", *board.model.identify, *words, chip=chip)
+
+
+def _without_identity(bench: InventedBench, board: Board) -> bytes:
+    """Make image 2: the edit, and the board's own sector blank."""
+    at = MODEL.size // 2
+    wanted = board.edited(board.dumped)
+    wanted = wanted[:at] + b"\xff" * SECTOR + wanted[at + SECTOR :]
+    path = bench.files / "blank.toml"
+    path.write_text(places_text(board.dumped, wanted))
+    went_well(bench.off_chip("edit", str(board.job), str(path)))
+    return wanted
+
+
+def test_a_spare_is_programmed_proven_and_labelled(bench: InventedBench) -> None:
+    board, chip = _edited_job(bench), _used(bench)
+    wanted = _without_identity(bench, board)
+
+    result = went_well(_spare(bench, board, chip))
+
+    assert chip.cells == wanted
+    assert board.chip.cells == board.dumped
+    assert f"| image {short_code(sha256(wanted))} " in result.stdout
+    assert "| o  pin 1 at the dot" in result.stdout
+    assert "| 2.7 to 3.6 V" in result.stdout
+    assert "| 512 Kbit (64 KiB)" in result.stdout
+
+
+def test_an_image_with_a_customer_s_identity_makes_no_spare(bench: InventedBench) -> None:
+    board, chip = _edited_job(bench), _used(bench)
+
+    result = _spare(bench, board, chip)
+
+    _, seen, next_step = three_lines(result)
+    assert result.exit_code == 3
+    assert "serial number at 0x8005" in seen
+    assert "network address at 0x8012" in seen
+    assert "XB000017" not in result.stderr
+    assert "--image N" in next_step
+    assert chip.operation_count == 0
+
+
+def test_a_number_that_another_board_has_too_is_nobody_s(bench: InventedBench) -> None:
+    board = _edited_job(bench)
+    other = bench.new_board(18, MODEL)
+    bench.dump(other)
+    chip = _used(bench)
+
+    of_another_board = _spare(bench, board, chip, "--also-on", str(other.job))
+    of_itself = _spare(bench, board, chip, "--also-on", str(board.job))
+
+    assert of_another_board.exit_code == 3
+    assert "serial number" in three_lines(of_another_board)[1]
+    assert of_itself.exit_code == 2
+    assert "in the job of another board" in three_lines(of_itself)[1]
+
+
+def test_a_spare_says_nothing_of_the_board(bench: InventedBench) -> None:
+    board, chip = _edited_job(bench), _used(bench)
+    _without_identity(bench, board)
+    went_well(_spare(bench, board, chip, "--image", "2"))
+
+    coming = told(run("next", str(board.job), "--json"))
+    listed = told(run("shelf", str(bench.shelf), "--json"))["jobs"][0]
+
+    assert coming["command"] == f"flashbench write {board.job}"
+    assert listed["standing"] == "image made"
+
+
+def test_the_board_s_own_chip_is_no_spare(bench: InventedBench) -> None:
+    board = _edited_job(bench)
+    _without_identity(bench, board)
+
+    result = _spare(bench, board, board.chip)
+
+    assert result.exit_code == 3
+    assert "it is never written as a replacement" in result.stderr
+    assert board.chip.cells == board.dumped

@@ -1,0 +1,238 @@
+"""An invented bench: two sockets, boards of six models with their chips, and a technician.
+
+Everything is typed at the command line; what the test knows of a chip it reads from the model's
+own files, which flashbench never opens. Boards, numbers and contents are invented.
+"""
+
+import hashlib
+import random
+import shutil
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from typer.testing import Result
+
+from flashbench.rehearsal import add_chip, arm, create_bench, power_cycle, swap_chip
+from flashbench.rehearsal.faults import Fault
+from tests.cli.workplace import places_text, run, told
+
+SECTOR = 4096
+SMALL = "TINY64K"
+EMPTY_SOCKET = "none yet"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Socket:
+    """One of the two sockets: an adapter in a folder, and the supply it is wired for."""
+
+    folder: Path
+    volts: float
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        return ("--adapter", f"rehearsal:{self.folder}", "--supply", f"{self.volts:g}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Model:
+    """What all boards of one model share."""
+
+    name: str
+    part: str
+    size: int
+    identify: tuple[str, ...]  # how its chip is made known: marking, or the datasheet's supply
+    edit_at: int
+
+    @property
+    def common(self) -> bytes:
+        return random.Random(self.name).randbytes(self.size // 2)
+
+
+@dataclass(kw_only=True)
+class Chip:
+    """A flash chip, wherever it is: in a socket, in a bag, or dead in the bin."""
+
+    name: str
+    part: str
+    folder: Path  # moves with the chip from one socket's folder to the other's
+
+    @property
+    def cells(self) -> bytes:
+        return (self.folder / "cells").read_bytes()
+
+    @property
+    def operation_count(self) -> int:
+        """Programs, erases and register writes accepted in its whole life."""
+        return len((self.folder / "operations").read_bytes().splitlines())
+
+    def board_runs(self, offset: int, data: bytes) -> None:
+        """The board writes to its own chip, as boards do when they start."""
+        with (self.folder / "cells").open("r+b") as cells:
+            cells.seek(offset)
+            cells.write(data)
+
+
+@dataclass(kw_only=True)
+class Board:
+    """A customer's board. `holds` is what its chip must hold, by all that was done to it."""
+
+    number: int
+    model: Model
+    job: Path
+    label: str
+    chip: Chip
+    dumped: bytes = b""  # of the newest round
+    holds: bytes = b""
+
+    @property
+    def bag(self) -> str:
+        """The end of the label, as it is read from the bag."""
+        return "".join(self.label.split())[-3:]
+
+    def factory_contents(self) -> bytes:
+        """What its chip held when it came: its model's firmware, its own numbers, its settings."""
+        size, own = self.model.size, random.Random(f"board {self.number}")
+        numbers = f"S/N: XB{self.number:06d} MAC 02:00:00:00:00:{self.number:02X}".encode()
+        return b"".join(
+            (
+                self.model.common,
+                numbers.ljust(SECTOR, b"\x00"),
+                own.randbytes(size // 8 - SECTOR),
+                b"\xff" * (size * 3 // 8),
+            )
+        )
+
+    def edited(self, dump: bytes) -> bytes:
+        """`dump` with this model's memory record changed."""
+        at = self.model.edit_at
+        return dump[:at] + bytes(byte ^ 0x5A for byte in dump[at : at + 12]) + dump[at + 12 :]
+
+
+@dataclass
+class InventedBench:
+    """The bench, its shelf, and every chip that ever came near it."""
+
+    folder: Path
+    sockets: dict[str, Socket] = field(default_factory=dict)
+    chips: dict[str, Chip] = field(default_factory=dict)
+    touched: dict[str, set[str]] = field(default_factory=dict)
+    """Chip name to the jobs whose commands changed anything on it."""
+    commands: int = 0
+
+    def __post_init__(self) -> None:
+        for name, volts in (("left", 3.3), ("right", 1.8)):
+            socket = Socket(folder=self.folder / name, volts=volts)
+            create_bench(socket.folder, part=SMALL).close()
+            self.sockets[name] = socket
+        self.shelf.mkdir()
+        self.files.mkdir()
+
+    @property
+    def shelf(self) -> Path:
+        return self.folder / "boards"
+
+    @property
+    def files(self) -> Path:
+        """Edit files and images made elsewhere."""
+        return self.folder / "files"
+
+    def socket_of(self, board: Board) -> Socket:
+        return self.sockets["right" if board.model.part == "W25Q64JW" else "left"]
+
+    def new_chip(self, name: str, *, part: str, contents: bytes | None, socket: Socket) -> Chip:
+        add_chip(socket.folder, name, part=part, contents=contents)
+        chip = Chip(name=name, part=part, folder=socket.folder / "chips" / name)
+        self.chips[name] = chip
+        self.touched[name] = set()
+        return chip
+
+    def new_board(self, number: int, model: Model) -> Board:
+        label = f"{model.name} bag {number:03d}"
+        board = Board(
+            number=number,
+            model=model,
+            job=self.shelf / f"board-{number:03d}",
+            label=label,
+            chip=Chip(name="", part=model.part, folder=Path()),
+        )
+        board.holds = board.factory_contents()
+        board.chip = self.new_chip(
+            f"of board {number:03d}",
+            part=model.part,
+            contents=board.holds,
+            socket=self.socket_of(board),
+        )
+        return board
+
+    def insert(self, chip: Chip, socket: Socket) -> None:
+        """Put a chip into a socket; the one that was in it goes back to its bag."""
+        if chip.folder.parent.parent != socket.folder:
+            moved = socket.folder / "chips" / chip.name
+            shutil.move(chip.folder, moved)
+            chip.folder = moved
+        swap_chip(socket.folder, chip.name)
+
+    def at_chip(self, verb: str, board: Board, *words: str, chip: Chip | None = None) -> Result:
+        """A command on a board's job with a chip in the socket: its own, unless another is named.
+
+        Whatever changes on any chip is put down to this job.
+        """
+        chip = chip or board.chip
+        socket = self.socket_of(board)
+        self.insert(chip, socket)
+        before = chip.operation_count
+        if verb in ("write", "restore", "finish"):
+            words = (*words, "--yes")
+        if verb in ("write", "restore"):
+            words = (*words, "--label", board.bag)
+        self.commands += 1
+        result = run(verb, str(board.job), *words, *socket.words, "--clock", "30M")
+        if chip.operation_count != before:
+            self.touched[chip.name].add(board.job.name)
+        return result
+
+    def off_chip(self, verb: str, *words: str) -> Result:
+        """A command that needs no chip."""
+        self.commands += 1
+        return run(verb, *words)
+
+    def spoil(self, socket: Socket, *faults: Fault) -> None:
+        """Arm faults at a socket; with none, all is well again."""
+        arm(socket.folder, faults)
+
+    def power_returns(self, socket: Socket) -> None:
+        arm(socket.folder, ())
+        power_cycle(socket.folder)
+
+    # The steps of the job, each demanding that it went well.
+
+    def dump(self, board: Board, *words: str) -> None:
+        known = () if "--again" in words else ("--label", board.label, *board.model.identify)
+        went_well(self.at_chip("dump", board, *known, *words))
+        board.dumped = board.chip.cells
+        assert board.dumped == board.holds
+
+    def edit(self, board: Board) -> bytes:
+        """Make the edited image by an edit file for this board's model."""
+        wanted = board.edited(board.dumped)
+        path = self.files / f"{board.job.name}.toml"
+        path.write_text(places_text(board.dumped, wanted))
+        went_well(self.off_chip("edit", str(board.job), str(path)))
+        return wanted
+
+    def write(self, board: Board, wanted: bytes, *words: str) -> None:
+        went_well(self.at_chip("write", board, *words))
+        board.holds = wanted
+
+    def verify(self, board: Board) -> dict[str, Any]:
+        return told(went_well(self.at_chip("verify", board, "--json")))
+
+
+def went_well(result: Result) -> Result:
+    assert result.exit_code == 0, f"{result.stdout}\n{result.stderr}\n{result.exception!r}"
+    return result
+
+
+def sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
