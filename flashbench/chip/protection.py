@@ -380,7 +380,8 @@ def _known_layout(profile: ChipProfile, registers: Values) -> Layout:
         raise ChipUntouched(
             "The protection layout of this part is not known, so the bits of its status register 1"
             f" ({registers.get(_SR1, 0):02X}h) are not changed.",
-            next_step="Give the marking printed on the chip, or send its datasheet's row in.",
+            next_step="Give the marking printed on the chip (--marking). If that does not help,"
+            " write the job to another chip (write --to-new-chip).",
         )
     return layout
 
