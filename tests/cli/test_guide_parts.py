@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -93,11 +94,11 @@ def test_what_is_not_known_is_never_a_go(unknown: dict[str, object]) -> None:
     assert len(reasons) == 1
 
 
-def standing(*, passed: tuple[Step, ...] = (), visit: int = 1, **facts: object) -> Standing:
+def standing(*, passed: tuple[Step, ...] = (), visit: int = 1, **facts: Any) -> Standing:
     notes = Notes(visit=visit)
     for step in passed:
         notes = notes.passing(key_of(step, notes))
-    return Standing(label="board 17", notes=notes, **facts)  # type: ignore[arg-type]
+    return Standing(label="board 17", notes=notes, **facts)
 
 
 def test_a_new_job_begins_before_anything_is_heated() -> None:
@@ -124,7 +125,7 @@ def test_an_unfinished_write_comes_before_all_else() -> None:
         ({"verb": "outcome", "has_image": True}, Step.SOLDER),
     ],
 )
-def test_what_the_job_proves_counts_whoever_did_it(facts: dict[str, object], step: Step) -> None:
+def test_what_the_job_proves_counts_whoever_did_it(facts: dict[str, Any], step: Step) -> None:
     assert coming(standing(passed=(Step.INTAKE,), rounds=1, dumped=True, **facts)) is step
 
 
