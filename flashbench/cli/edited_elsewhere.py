@@ -40,12 +40,12 @@ def from_image_at(
     from flashbench.job.folder import Job
     from flashbench.job.layout import IMAGE_BYTES_MAX
     from flashbench.safe_write import steps
-    from flashbench.safe_write.backup import reload_backup
+    from flashbench.safe_write.new_chip import source_of
 
     named = _named_places(edit_file)
     with Job.open(folder) as job:
         output.label = job.label
-        original = reload_backup(job).image
+        original = source_of(job).image
         image = read_bytes(from_image, bytes_max=IMAGE_BYTES_MAX)
         steps.demand_new_image(job, original, image)
         found = inspect(original)

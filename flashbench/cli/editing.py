@@ -143,12 +143,12 @@ def edit_by_file_at(
     from flashbench.image.inspection import inspect
     from flashbench.job.folder import Job
     from flashbench.safe_write import steps
-    from flashbench.safe_write.backup import reload_backup
+    from flashbench.safe_write.new_chip import source_of
 
     wanted = read_edit_file(edit_file)
     with Job.open(folder) as job:
         output.label = job.label
-        original = reload_backup(job).image
+        original = source_of(job).image
         found = inspect(original)
         result = _applied(output, original, wanted, found)
         first = _said_first(original, result, found)

@@ -1,30 +1,83 @@
 """The command that says where a job stands, from its folder alone: `next`."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
+
+import typer
 
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import JobArgument, JsonOption
 from flashbench.cli.output import Output, command, listed
+from flashbench.errors import CheckFailed
+from flashbench.wording import quoted
 
 if TYPE_CHECKING:
     from flashbench.safe_write.steps import NextStep
 
 
-def next_(job: JobArgument, json: JsonOption = False) -> None:
+def next_(
+    job: JobArgument,
+    check: Annotated[
+        bool,
+        typer.Option(
+            "--check",
+            show_default=False,
+            help="Instead: check every file of the job against its journals. Status 1 on damage.",
+        ),
+    ] = False,
+    json: JsonOption = False,
+) -> None:
     """Say what is proven of a job, and which command comes next.
 
     \b
       flashbench next board-17
+      flashbench next board-17 --check
 
     The first thing to run after an accident. Needs no adapter.
 
     For a board that was told not to boot, also what to look at, in order.
 
-    With --json: label, proven (sentences), command, why, checks (sentences).
+    With --json: label, proven (sentences), command, why, checks (sentences); with --check
+    instead folder, damage and notes (path, seen).
     """
     with command(json=json) as output:
-        next_at(output, job)
+        if check:
+            check_at(output, job)
+        else:
+            next_at(output, job)
+
+
+def check_at(output: Output, folder: Path) -> None:
+    """What `next --check` does. Takes no lock, opens nothing for writing, makes nothing again.
+
+    Raises:
+        CheckFailed: something is damaged.
+    """
+    from flashbench.job.check import check_folder, holds_rounds
+    from flashbench.job.refusals import JobMissing
+
+    if not holds_rounds(folder):
+        raise JobMissing(
+            f"There is no job with a dumped chip in {quoted(folder)}.",
+            next_step="Name the folder of a job.",
+        )
+    findings = check_folder(folder)
+    damage = [one for one in findings if one.damaged]
+    notes = [one for one in findings if not one.damaged]
+    output.facts = {
+        "folder": str(folder),
+        "damage": [{"path": one.path, "seen": one.seen} for one in damage],
+        "notes": [{"path": one.path, "seen": one.seen} for one in notes],
+    }
+    rows = listed("damaged", [f"{one.path}: {one.seen}" for one in damage])
+    rows += listed("note", [f"{one.path}: {one.seen}" for one in notes])
+    output.rows(rows or [("damaged", "nothing: every file is as its journal says")])
+    if damage:
+        raise CheckFailed(
+            f"{len(damage)} of what is in {quoted(folder)} is damaged, first {damage[0].path}:"
+            f" {damage[0].seen}.",
+            next_step="Keep this folder as it is, and put what is damaged back from a second copy.",
+        )
 
 
 def next_at(output: Output, folder: Path) -> None:

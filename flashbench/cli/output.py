@@ -221,9 +221,10 @@ def listed(name: str, texts: Sequence[str]) -> list[tuple[str, str]]:
     return [(name if number == 0 else "", text) for number, text in enumerate(texts)]
 
 
-def the_target(name: str) -> str:
-    """ "the original", "image 2"."""
-    return "the original" if name == "original" else name
+def the_target(name: str, *, round_number: int = 1) -> str:
+    """ "the original", "image 2"; of a later round with its number."""
+    said = f"the {name}" if name in ("original", "best reading") else name
+    return said if round_number == 1 else f"{said} of round {round_number}"
 
 
 def _shown_lines(text: str) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from flashbench.cli.bench import chip_at_bench, is_rehearsal
+from flashbench.cli.best_effort import BestEffortOption, ReadsOption, dump_best_effort_at
 from flashbench.cli.jobs import greet, opened_job
 from flashbench.cli.options import (
     FASTEST_HZ,
@@ -206,6 +207,8 @@ def dump(
             help="A new round of a job that has its original: the board ran, the chip is back.",
         ),
     ] = False,
+    best_effort: BestEffortOption = False,
+    reads: ReadsOption = None,
     from_files: FromFilesOption = None,
     adapter: AdapterOption = None,
     bench: BenchOption = None,
@@ -223,6 +226,7 @@ def dump(
       flashbench dump board-17 --supply 3.3 --label "Miller, bag 17"
       flashbench dump board-17 --supply 3.3 --again
       flashbench dump board-17 --from-files first.bin second.bin
+      flashbench dump board-17 --supply 3.3 --best-effort --reads 7
 
     The second read runs at half the clock, by another instruction, from another start. Reads
     that differ are kept as doubtful-N.bin and count as nothing. What they agree on becomes
@@ -232,11 +236,15 @@ def dump(
     job, to be inspected (from-files.bin). They are no backup: edit and write need a dump of our
     own, and that has to equal them.
 
+    With --best-effort every read is kept, and what most of them say of each bit, with a list
+    of the unstable addresses. That is no original: this chip is never erased from it.
+
     The contact is checked first, and the fastest clock found that leaves a margin, up to
     --clock (default 30M).
 
     With --json: label, folder, round, original, sha256, bytes, clock_hz, stable_hz, ways,
-    size_sources, size_proven, size_doubt, notes.
+    size_sources, size_proven, size_doubt, notes; with --best-effort instead best_reading,
+    proven (false), reads, unstable_bytes, unstable.
     """
     options = BenchOptions(
         adapter=adapter,
@@ -250,6 +258,9 @@ def dump(
     with command(json=json, traceback=trace is not None) as output:
         if from_files is not None:
             take_files_at(output, job, from_files, label=label, again=again)
+            return
+        if best_effort:
+            dump_best_effort_at(output, job, options, label=label, again=again, reads=reads)
             return
         dump_at(output, job, options, label=label, again=again)
 
@@ -372,6 +383,7 @@ def verify(
     bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
     json: JsonOption = False,
@@ -384,14 +396,15 @@ def verify(
     Ends with status 0 if it holds the original or an image of the job, 3 if it holds neither
     or is another chip, 4 if a write was begun and is not proven.
 
-    With --json: label, equals ("original", "image 1" or null), nearest, differing_bytes,
-    first_difference, unfinished, sha256.
+    With --json: label, chip, doubts, equals ("original", "image 1" or null), nearest,
+    differing_bytes, first_difference, unfinished, sha256.
     """
     options = BenchOptions(
         adapter=adapter,
         bench=bench,
         supply=supply,
         marking=marking,
+        datasheet_supply=datasheet_supply,
         clock=clock,
         trace=trace,
     )
@@ -408,7 +421,13 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
     with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
-            return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)
+            return steps.identify_for(
+                opened,
+                job,
+                supply_volts=volts,
+                marking=options.marking,
+                datasheet_volts=options.datasheet_supply,
+            )
 
         with chip_at_bench(output, options, identified) as at:
             with naming_strangers(at, job):
@@ -416,15 +435,18 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
             at.progress.close()
             output.facts = {"label": job.label, **asdict(held)}
             if held.equals is not None:
-                output.say(f"{job.label}: the chip holds {the_target(held.equals)}, byte for byte.")
-                output.rows([("sha256", held.sha256)])
+                held_text = the_target(held.equals, round_number=job.round_number)
+                output.say(f"{job.label}: the chip holds {held_text}, byte for byte.")
+                rows = [("chip", held.chip)] if job.kept_chips else []
+                output.rows([*rows, ("sha256", held.sha256), *listed("doubts", held.doubts)])
             elif held.first_difference is not None:
                 output.say(f"{job.label}: the chip holds nothing that this job knows.")
                 output.rows(
                     [
-                        ("nearest", the_target(held.nearest)),
+                        ("nearest", the_target(held.nearest, round_number=job.round_number)),
                         ("differing", many(held.differing_bytes, "byte")),
                         ("first at", f"{held.first_difference:08x}"),
+                        *listed("doubts", held.doubts),
                     ]
                 )
             with naming_strangers(at, job):

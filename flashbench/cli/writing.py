@@ -23,6 +23,7 @@ from flashbench.cli.options import (
     BenchOption,
     BenchOptions,
     ClockOption,
+    DatasheetSupplyOption,
     JobArgument,
     JsonOption,
     MarkingOption,
@@ -40,6 +41,7 @@ from flashbench.cli.output import (
     the_target,
     time_text,
 )
+from flashbench.cli.precautions import keep_second_copy
 from flashbench.cli.strangers import naming_strangers
 
 if TYPE_CHECKING:
@@ -70,6 +72,7 @@ def write(
     bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
     yes: YesOption = False,
@@ -93,14 +96,15 @@ def write(
 
     With --json (needs --yes and --label): label, target, sha256, bytes, already_held,
     changed_bytes, units, erased_bytes, bystander_bytes, protection_lifted, doubts,
-    expected_seconds; with --to-new-chip also kept, differences, registers_set,
-    not_carried_over.
+    expected_seconds, second_copy (its folder, or null), host_notes; with --to-new-chip also
+    kept, differences, registers_set, not_carried_over.
     """
     options = BenchOptions(
         adapter=adapter,
         bench=bench,
         supply=supply,
         marking=marking,
+        datasheet_supply=datasheet_supply,
         clock=clock,
         trace=trace,
     )
@@ -126,7 +130,8 @@ def write_at(
     def planned(at: AtBench, job: "Job") -> "Plan":
         return steps.plan_write(at.chip, job, image_number=image, progress=at.progress)
 
-    _rewrite(output, folder, options, planned, demand=_own_bag(output, label), yes=yes)
+    bag = _own_bag(output, label)
+    _rewrite(output, folder, options, planned, demand=bag, second_copy_demanded=True, yes=yes)
 
 
 def finish(
@@ -135,6 +140,7 @@ def finish(
     bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
     yes: YesOption = False,
@@ -157,6 +163,7 @@ def finish(
         bench=bench,
         supply=supply,
         marking=marking,
+        datasheet_supply=datasheet_supply,
         clock=clock,
         trace=trace,
     )
@@ -182,6 +189,7 @@ def restore(
     bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
+    datasheet_supply: DatasheetSupplyOption = None,
     clock: ClockOption = None,
     trace: TraceOption = None,
     yes: YesOption = False,
@@ -204,6 +212,7 @@ def restore(
         bench=bench,
         supply=supply,
         marking=marking,
+        datasheet_supply=datasheet_supply,
         clock=clock,
         trace=trace,
     )
@@ -251,9 +260,15 @@ def write_to_new_chip_at(
         output.job_half_written = replacement_is_unfinished(job)
         if not output.job_half_written:
             demand_bag(output, job.label, read=label)
+        keep_second_copy(output, job, options, demanded=not output.job_half_written)
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
-            return identify(opened, supply_volts=volts, marking=options.marking)
+            return identify(
+                opened,
+                supply_volts=volts,
+                marking=options.marking,
+                datasheet_volts=options.datasheet_supply,
+            )
 
         with chip_at_bench(output, options, identified) as at:
             plan = plan_to_new_chip(
@@ -280,6 +295,7 @@ def _rewrite(
     planned: Planner,
     *,
     demand: "Callable[[Job], None] | None" = None,
+    second_copy_demanded: bool = False,
     yes: bool,
 ) -> None:
     """`demand` refuses a job at another step, before any pin is driven."""
@@ -289,9 +305,16 @@ def _rewrite(
         demand_someone_to_ask(output, yes=yes)
         if demand is not None:
             demand(job)
+        keep_second_copy(output, job, options, demanded=second_copy_demanded)
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
-            return steps.identify_for(opened, job, supply_volts=volts, marking=options.marking)
+            return steps.identify_for(
+                opened,
+                job,
+                supply_volts=volts,
+                marking=options.marking,
+                datasheet_volts=options.datasheet_supply,
+            )
 
         with chip_at_bench(output, options, identified) as at:
             with naming_strangers(at, job):
@@ -312,20 +335,28 @@ def agree_and_write(output: Output, at: AtBench, plan: "Plan", *, yes: bool) -> 
     job = plan.job
     at.progress.close()
     seconds = expected_seconds(plan)
-    output.facts = _facts(plan, seconds)
+    output.facts |= _facts(plan, seconds)
     _show(output, plan, _time_text(seconds, model_time=at.model_time))
     if not plan.changes_nothing:
-        at.settle(output, f"Write {the_target(plan.target_name)} to this chip?", yes=yes)
+        at.settle(
+            output,
+            f"Write {_target(plan)} to this chip?",
+            yes=yes,
+        )
     proof = steps.carry_out(plan, progress=at.progress)
     at.progress.close()
     if job.journal_failure is not None:
         output.warn(job.journal_failure)
     output.say(
-        f"{job.label}: the chip holds {the_target(proof.target_name)}. All"
+        f"{job.label}: the chip holds {_target(plan)}. All"
         f" {proof.byte_count} bytes and the status registers were read back."
     )
     output.rows([("sha256", proof.sha256)])
     bag_the_own_chip(output, plan)
+
+
+def _target(plan: "Plan") -> str:
+    return the_target(plan.target_name, round_number=plan.job.round_number)
 
 
 def _facts(plan: "Plan", seconds: float) -> dict[str, Any]:
@@ -353,7 +384,7 @@ def _facts(plan: "Plan", seconds: float) -> dict[str, Any]:
 def _show(output: Output, plan: "Plan", time: str) -> None:
     """What is about to be done, for the eyes of whoever has to say yes."""
     profile = plan.chip.profile
-    output.say(f"{plan.job.label}: {the_target(plan.target_name)} onto this chip")
+    output.say(f"{plan.job.label}: {_target(plan)} onto this chip")
     rows = [
         ("chip", " or ".join(profile.parts) or "not in the table"),
         ("ID, size", f"{profile.jedec_id.hex(' ').upper()}, {size_text(profile.density_bytes)}"),
@@ -363,7 +394,12 @@ def _show(output: Output, plan: "Plan", time: str) -> None:
         where = many(len(plan.suspect), "stretch", "stretches")
         rows.append(("half-done", f"{half_done} in {where}: erased again, whatever they read"))
     if plan.changes_nothing:
-        rows.append(("changes", f"none: the chip reads as {the_target(plan.target_name)} already"))
+        rows.append(
+            (
+                "changes",
+                f"none: the chip reads as {_target(plan)} already",
+            )
+        )
     else:
         rows += _change_rows(plan, time)
     rows += new_chip_rows(plan)

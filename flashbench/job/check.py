@@ -24,6 +24,7 @@ _OF_A_JOB = (
     layout.FROM_FILES,
     layout.FROM_FILES + layout.HASH_SUFFIX,
 )
+_SAVED_ONCE = (layout.ORIGINAL, layout.BEST_READING, layout.UNSTABLE)
 _OF_A_ROUND = (journal.JOURNAL, journal.HEAD)
 
 
@@ -43,6 +44,15 @@ class _Saved:
     name: str  # within the round's folder
     sha256: str
     has_hash_file: bool
+
+
+def holds_rounds(folder: Path, *, disk: Disk | None = None) -> bool:
+    """Whether there is a job with at least one round, damaged or not, or what is left of one."""
+    disk = disk or Disk()
+    if disk.kind(folder) is not Kind.FOLDER:
+        return False
+    names = disk.names(folder)
+    return layout.JOB_FILE in names or any(layout.round_number(name) for name in names)
 
 
 def check_folder(folder: Path, *, disk: Disk | None = None) -> tuple[Finding, ...]:
@@ -185,7 +195,7 @@ def _unrecorded(path: str) -> Finding:
     name = path.rpartition("/")[2]
     if name.endswith(UNFINISHED_SUFFIX) or name == journal.RESERVE:
         seen = "was left by a process that was stopped; it may be deleted"
-    elif layout.is_numbered(name) or name.removesuffix(layout.HASH_SUFFIX) == layout.ORIGINAL:
+    elif layout.is_numbered(name) or name.removesuffix(layout.HASH_SUFFIX) in _SAVED_ONCE:
         seen = "is not in the journal: its saving was interrupted, and it is not evidence"
     else:
         seen = "was not made by flashbench"

@@ -68,7 +68,10 @@ class RoundReader:
         if saved is None:
             raise StepRefused(
                 f"Round {self._number} of job {self._label} has no original yet.",
-                next_step="Dump the chip.",
+                next_step="Dump the chip."
+                if last_of(self._story, events.BestReadingSaved) is None
+                else "It has a best reading, which goes to another chip only: write"
+                " --to-new-chip (or restore --to-new-chip).",
             )
         with self._saying(f"reading {layout.ORIGINAL}"):
             try:

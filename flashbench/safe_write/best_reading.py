@@ -74,11 +74,7 @@ def read_best_effort(
     """
     if not isinstance(chip, Identified):
         raise TypeError("read_best_effort() takes the Identified that identify() made")
-    if reads % 2 == 0 or not 3 <= reads <= READS_MAX:
-        raise WrongCall(
-            f"{reads} reads have no majority for every bit, or are too few or too many.",
-            next_step=f"Take an odd number of reads from 3 to {READS_MAX}.",
-        )
+    demand_odd(reads)
     chip.check_still_in_session()
     job.demand_nothing_dumped()
     numbers, held = [], []
@@ -104,6 +100,15 @@ def read_best_effort(
         size_doubt=doubt,
     )
     return reload_best_reading(job)
+
+
+def demand_odd(reads: int) -> None:
+    """Raise `WrongCall` if so many reads have no majority for every bit."""
+    if reads % 2 == 0 or not 3 <= reads <= READS_MAX:
+        raise WrongCall(
+            f"{reads} reads have no majority for every bit, or are too few or too many.",
+            next_step=f"Take an odd number of reads from 3 to {READS_MAX}.",
+        )
 
 
 def reload_best_reading(job: Job) -> BestReading:

@@ -66,9 +66,9 @@ def identify_for(
 ) -> Identified:
     """The chip on the adapter, for a job that has met it before. Raises what `identify` raises.
 
-    The marking of the chip last written counts unless another is given, and so does the range that was read in the
-    part's datasheet. An accident may have left the chip erasing: it is waited for as long as the
-    job says that its longest erase takes.
+    The marking of the chip last written counts unless another is given, and so does the range
+    that was read in the part's datasheet. An accident may have left the chip erasing: it is
+    waited for as long as the job says that its longest erase takes.
     """
     known = job.load_chip_facts()
     if marking is None:
@@ -579,7 +579,8 @@ def _proven_since_newest_image(job: Job) -> WriteFinished | None:
 
 def _name_of(job: Job, sha256: str) -> str:
     number = job.image_number(sha256)
-    return "the original" if number is None else f"image {number}"
+    name = "the original" if number is None else f"image {number}"
+    return name if job.round_number == 1 else f"{name} of round {job.round_number}"
 
 
 def _is_intact(job: Job, number: int) -> bool:
