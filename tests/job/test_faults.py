@@ -86,8 +86,8 @@ def open_round(folder: Path, disk: FaultyDisk, saved: Saved) -> None:
 Step = Callable[[Path, FaultyDisk, Saved], None]
 # Each step with the steps that come before it, and the operations a clean run of it takes.
 STEPS: dict[str, tuple[Step, tuple[Step, ...], int]] = {
-    "create": (create, (), 97),
-    "create, booked in": (create, (book,), 108),
+    "create": (create, (), 98),
+    "create, booked in": (create, (book,), 109),
     "save the original": (save_original, (create,), 49),
     "save an image": (save_image, (create, save_original), 60),
     "write": (write, (create, save_original, save_image), 59),
