@@ -1,4 +1,4 @@
-"""What every test is kept away from: the bench file of whoever runs them."""
+"""What every test is kept away from: the bench file and the computer of whoever runs them."""
 
 from collections.abc import Iterator
 from tempfile import TemporaryDirectory
@@ -11,4 +11,6 @@ def _no_bench_file_of_ones_own() -> Iterator[None]:
     """Where user files are looked for on Linux, also by processes that tests start."""
     with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as hooked:
         hooked.setenv("XDG_CONFIG_HOME", folder)
+        hooked.setattr("flashbench.bench.host._ways", lambda: ())
+        hooked.setattr("psutil.sensors_battery", lambda: None)
         yield

@@ -41,7 +41,7 @@ from flashbench.cli.output import (
     the_target,
     time_text,
 )
-from flashbench.cli.precautions import keep_second_copy
+from flashbench.cli.precautions import host_kept_awake, keep_second_copy, mention_the_host
 from flashbench.cli.strangers import naming_strangers
 
 if TYPE_CHECKING:
@@ -337,13 +337,15 @@ def agree_and_write(output: Output, at: AtBench, plan: "Plan", *, yes: bool) -> 
     seconds = expected_seconds(plan)
     output.facts |= _facts(plan, seconds)
     _show(output, plan, _time_text(seconds, model_time=at.model_time))
+    mention_the_host(output, at)
     if not plan.changes_nothing:
         at.settle(
             output,
             f"Write {_target(plan)} to this chip?",
             yes=yes,
         )
-    proof = steps.carry_out(plan, progress=at.progress)
+    with host_kept_awake(output, at):
+        proof = steps.carry_out(plan, progress=at.progress)
     at.progress.close()
     if job.journal_failure is not None:
         output.warn(job.journal_failure)

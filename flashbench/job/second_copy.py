@@ -1,5 +1,6 @@
 """A job's originals on a second shelf: copied there, read back, and proven before a write."""
 
+import contextlib
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,9 +30,11 @@ def copy_to_second_shelf(job: Job, shelf: Path, *, disk: Disk | None = None) -> 
 
     What is there already is read and compared, and never overwritten.
 
+    Of earlier rounds what is damaged is left out.
+
     Raises:
-        StepRefused: the shelf is not there, or holds something else under this job's name.
-        JobDamaged: an original of the job is not as it was saved.
+        StepRefused: the shelf is not there, or the round has no original.
+        JobDamaged: the newest original is not as it was saved, or its copy is another.
         ChipUntouched, ChipHalfWritten: a disk refused.
     """
     disk = disk or Disk()
@@ -41,12 +44,13 @@ def copy_to_second_shelf(job: Job, shelf: Path, *, disk: Disk | None = None) -> 
                 f"The second shelf {quoted(shelf)} is not there.",
                 next_step="Plug that disk in, or correct second_shelf in the bench file.",
             )
-        first = job.load_original(round_number=1)
+        first = _saved_in(job, 1)
         folder = shelf / f"{job.folder.resolve().name}-{first.sha256[:_HASH_IN_NAME]}"
         _have_folder(disk, folder)
-        for number in job.round_numbers:
-            if any(isinstance(one.event, OriginalSaved) for one in job.told(round_number=number)):
+        for number in range(1, job.round_number):
+            with contextlib.suppress(JobDamaged):  # no reason to leave this round without a copy
                 _copy_round(disk, job, number, folder)
+        _copy_round(disk, job, job.round_number, folder)
         same_disk = disk.same_disk(job.folder, shelf)
     except OSError as error:
         doing = f"copying to the second shelf {quoted(shelf)}"
@@ -57,6 +61,15 @@ def copy_to_second_shelf(job: Job, shelf: Path, *, disk: Disk | None = None) -> 
     if proven not in job.story:
         job.record(proven)
     return copy
+
+
+def _saved_in(job: Job, number: int) -> OriginalSaved:
+    for one in job.told(round_number=number):
+        if isinstance(one.event, OriginalSaved):
+            return one.event
+    raise StepRefused(
+        f"Round {number} of job {job.label} has no original yet.", next_step="Dump the chip."
+    )
 
 
 def _copy_round(disk: Disk, job: Job, number: int, folder: Path) -> None:
