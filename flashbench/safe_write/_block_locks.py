@@ -38,11 +38,11 @@ class Locks:
         """Open what lies in the way of the plan."""
         raise NotImplementedError
 
-    def put_back(self) -> None:
-        """Lock again what was locked before this job first opened it, and read it back.
+    def put_back(self) -> dict[str, int]:
+        """Lock again what was locked before this job first opened it; what is locked now.
 
         Raises:
-            ChipHalfWritten: a lock does not take.
+            ChipHalfWritten: a lock does not read as set.
         """
         raise NotImplementedError
 
@@ -92,18 +92,18 @@ class _EachBlock(Locks):
         super().__init__(plan, sender)
         units = protection.lock_units(plan.chip.profile)
         self._of_old = {
-            unit.start: unit for unit in units if f"{_ONE}{unit.start:06X}" in plan.locks_before
+            unit.start: unit for unit in units if _name(unit.start) in plan.locks_before
         }
         self._in_the_way = {unit.start: unit for unit in self._locked(_changed(plan, units))}
 
     def journalled(self) -> dict[str, int]:
-        return {f"{_ONE}{start:06X}": 1 for start in self._in_the_way}
+        return {_name(start): 1 for start in self._in_the_way}
 
     def open(self) -> None:
         for start in self._in_the_way:
             self._send(0x39, start=start)
 
-    def put_back(self) -> None:
+    def put_back(self) -> dict[str, int]:
         wanted = {**self._of_old, **self._in_the_way}
         for start in wanted:
             self._send(0x36, start=start)
@@ -111,6 +111,7 @@ class _EachBlock(Locks):
         for start in wanted:
             if start not in taken:
                 raise _not_taken(f"the block at {start:#08x}")
+        return {_name(start): 1 for start in wanted}
 
 
 class _AllBlocks(Locks):
@@ -140,10 +141,11 @@ class _AllBlocks(Locks):
     def open(self) -> None:
         self._send(_UNLOCK_ALL)
 
-    def put_back(self) -> None:
+    def put_back(self) -> dict[str, int]:
         self._send(_LOCK_ALL)
         if len(self._locked(self._reachable)) != len(self._reachable):
             raise _not_taken("a block")
+        return {_ALL: 1}
 
 
 class _UntilPowerOff(Locks):
@@ -159,8 +161,12 @@ class _UntilPowerOff(Locks):
     def open(self) -> None:
         self._send(_UNLOCK_ALL)
 
-    def put_back(self) -> None:
-        return
+    def put_back(self) -> dict[str, int]:
+        return {}
+
+
+def _name(start: int) -> str:
+    return f"{_ONE}{start:06X}"
 
 
 def _changed(plan: Plan, units: tuple[range, ...]) -> tuple[range, ...]:

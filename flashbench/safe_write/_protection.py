@@ -78,8 +78,7 @@ class Protection:
         )
         for command in commands:
             self._send(command)
-        if self._locks is not None:
-            self._locks.put_back()
+        locked = self._locks.put_back() if self._locks is not None else {}
         found = self._chip.read_registers()
         for register, value in wanted.items():
             if found[register] != value:
@@ -89,7 +88,7 @@ class Protection:
                     next_step="Hold the WP# pin high, then run finish or restore.",
                 )
         self._plan.job.record_or_remember(
-            RegistersRestored(values={r.name: value for r, value in found.items()})
+            RegistersRestored(values={r.name: value for r, value in found.items()} | locked)
         )
 
     def _covers_what_changes(self, registers: dict[Register, int]) -> bool:

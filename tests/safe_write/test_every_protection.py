@@ -84,9 +84,10 @@ class Case:
 LOW: dict[str, Any] = {"supply_volts": 1.8}
 CONFIRMED: dict[str, Any] = {"supply_volts": 3.3, "supply_confirmed_by_user": True}
 CASES = (
-    Case("Winbond", SMALL, {"SR1": 0x1C}, LOW),
+    Case("Winbond", SMALL, {"SR1": 0x9C}, LOW),
+    Case("Winbond", SMALL, {"SR1": 0x30}, LOW),
     Case("Winbond", SMALL, {"SR1": 0x04, "SR2": 0x40}, LOW),
-    Case("Winbond", load_part("W25Q128JV"), {"SR1": 0x30, "SR2": 0x02}, {"supply_volts": 3.3}),
+    Case("Winbond", load_part("W25Q128JV"), {"SR2": 0x42}, {"supply_volts": 3.3}),
     Case("Winbond", load_part("W25Q128JV"), {"SR3": 0x64}, {"supply_volts": 3.3}),
     Case("Winbond", load_part("W25Q128JV"), {"SR3": 0x64}, {"supply_volts": 3.3}, (0, 3, 17)),
     Case("Winbond 256 Mbit", load_part("W25Q256FV"), {"SR1": 0x7C}, {"supply_volts": 3.3}),

@@ -48,7 +48,6 @@ from tests.builders.bench import (
 )
 
 JV = load_part("W25Q128JV")
-MX = load_part("MX25L12835F")
 EDIT = (0x5010, b"a new memory")
 NEVER_EXCUSED = (
     *("while busy", "no WEL", "bad length", "stray bits", "page wrap", "unaligned erase"),
@@ -73,43 +72,13 @@ def preset(board: Board, **registers: int) -> None:
 
 LAYOUTS: dict[str, tuple[NorPart, dict[str, int]]] = {
     "all of it, SR1": (SMALL, {"SR1": 0x1C}),
-    "all of it and SRP": (SMALL, {"SR1": 0x9C}),
-    "bottom half by TB": (SMALL, {"SR1": 0x30}),
-    "complement": (SMALL, {"SR1": 0x04, "SR2": 0x40}),
     "volatile bits": (JV, {"SR1": 0x1C, "SR2": 0x02}),
-    "volatile complement": (JV, {"SR2": 0x40}),
     "a lock for each block": (JV, {"SR3": 0x64}),
-    "4 block-protect bits, TB in CR": (MX, {"SR1": 0x3C, "CR": 0x08}),
-    "Winbond 256 Mbit": (load_part("W25Q256FV"), {"SR1": 0x3C}),
-    "Micron, BP3 at bit 6": (load_part("MT25QU256A"), {"SR1": 0x5C}),
-    "locked at power-up": (load_part("SST26VF064B"), {}),
 }
+"""Every layout is opened and put back in `test_every_protection.py`."""
 
 
 @pytest.mark.parametrize("name", LAYOUTS)
-def test_a_protected_chip_is_opened_written_and_protected_again(name: str, tmp_path: Path) -> None:
-    part, registers = LAYOUTS[name]
-    board = Board(part)
-    preset(board, **registers)
-    board.chip.erase(part.erase[0], 0x5000, 1.0)
-    assert board.chip.complaint_counts()["protected"] == 1, "the model refuses an erase first"
-    board.chip.complaints.clear()
-    before = dict(board.chip.stored), dict(board.chip.current), set(board.chip._locked)
-    board.chip.clear_errors(0, b"", 1.0)
-    job = a_dumped_job(board, tmp_path / "board 17")
-    image = edited(board.original, EDIT)
-
-    with board.visit() as visit:
-        write(visit, job, image)
-
-    assert board.contents == image
-    assert (dict(board.chip.stored), dict(board.chip.current)) == before[:2]
-    if name != "locked at power-up":  # its locks come back with the next power-up only
-        assert board.chip._locked == before[2]
-    demand_good_manners(board)
-
-
-@pytest.mark.parametrize("name", ["all of it, SR1", "volatile bits", "a lock for each block"])
 def test_protection_is_put_back_when_the_write_fails_midway(name: str, tmp_path: Path) -> None:
     part, registers = LAYOUTS[name]
     board = Board(part, lasting=(WornSector(start=0x5000),))
