@@ -1,5 +1,15 @@
-"""`python -m flashbench`."""
+"""`flashbench` and `python -m flashbench`."""
 
-from flashbench.cli import main
+from flashbench import early_stop
 
-main()
+
+def main() -> None:
+    """The entry point; what takes time to import is imported once Ctrl-C is taken care of."""
+    early_stop.arm()
+    from flashbench.cli import main as commands
+
+    commands()
+
+
+if __name__ == "__main__":
+    main()

@@ -106,5 +106,5 @@ def flashbench(
 
 
 def main() -> None:
-    """The entry point of `flashbench` and of `python -m flashbench`."""
+    """The commands, for the entry point in `flashbench/__main__.py`."""
     app(prog_name="flashbench")

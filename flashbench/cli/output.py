@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import typer
 
+from flashbench import early_stop
 from flashbench.errors import FlashbenchError, Interrupted, OtherChip
 from flashbench.wording import shown
 
@@ -166,6 +167,7 @@ def command(*, json: bool, traceback: bool = False, nested: bool = False) -> Ite
     """
     output = Output(json=json, nested=nested)
     try:
+        early_stop.disarm()
         yield output
     except FlashbenchError as error:
         output.refuse(error)
