@@ -826,7 +826,7 @@ class NorChip:
     def _locks_rule(self) -> bool:
         if self.part.individual_locks == "WPS":
             return bool(self.current["SR3"] & 0x04)
-        return self.part.individual_locks in ("block protection register", "sector registers")
+        return self.part.individual_locks != "none"
 
     def lock_one(self, address: int, data: bytes, at_s: float) -> None:
         self._change_locks(self._locked | {self._unit_at(address)})
@@ -847,7 +847,7 @@ class NorChip:
 
     def read_lock(self, address: int, data: bytes, at_s: float) -> None:
         locked = self._unit_at(address) in self._locked
-        shown = 0xFF if self.part.individual_locks == "sector registers" else 0x01
+        shown = 0x01 if self.part.individual_locks == "WPS" else 0xFF
         self.answer_with(bytes((shown if locked else 0x00,)), repeats=True)
 
     def _protected(self, start: int, end: int) -> bool:
@@ -876,7 +876,8 @@ class NorChip:
     def fail_byte(self) -> int:
         """Macronix' security register: bit 6 erase failed, bit 5 program failed."""
         swapped = {_PROGRAM_ERROR: 0x20, _ERASE_ERROR: 0x40}
-        return sum(shown for flag, shown in swapped.items() if self._flags & flag)
+        selected = 0x80 if self.part.individual_locks == "WPSEL" else 0  # blown long ago
+        return selected | sum(shown for flag, shown in swapped.items() if self._flags & flag)
 
     # --- program and erase --------------------------------------------------------------------
 
@@ -1036,7 +1037,7 @@ def _last_page_worth(data: bytes, offset: int, page: int) -> tuple[bytes, int]:
 def _lock_units(part: NorPart) -> tuple[list[int], list[int]]:
     """Where the individually lockable units begin and end."""
     starts: list[int] = []
-    if part.individual_locks == "WPS":
+    if part.individual_locks in ("WPS", "WPSEL"):
         starts = [
             *range(0, 0x10000, 0x1000),
             *range(0x10000, part.density_bytes - 0x10000, 0x10000),
@@ -1222,9 +1223,10 @@ def _lock_commands(chip: NorChip) -> dict[int, _Command]:
             0x3C: _Command("read sector protection", "reply", chip.read_lock, -1),
         }
     commands = {0x98: _Command("unlock all", "bare", chip.unlock_all, changes=True)}
-    if chip.part.individual_locks == "WPS":
+    if chip.part.individual_locks in ("WPS", "WPSEL"):
         commands[0x7E] = _Command("lock all", "bare", chip.lock_all, changes=True)
         commands[0x36] = _Command("lock one", "bare", chip.lock_one, -1, changes=True)
         commands[0x39] = _Command("unlock one", "bare", chip.unlock_one, -1, changes=True)
-        commands[0x3D] = _Command("read lock", "reply", chip.read_lock, -1)
+        read = 0x3D if chip.part.individual_locks == "WPS" else 0x3C  # 3Ch: from memory
+        commands[read] = _Command("read lock", "reply", chip.read_lock, -1)
     return commands

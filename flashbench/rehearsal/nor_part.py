@@ -82,9 +82,9 @@ class NorPart:
     release_us: float = 3.0
     unique_id: bytes = b""
     security_registers: int = 0
-    individual_locks: Literal["none", "WPS", "block protection register", "sector registers"] = (
-        "none"
-    )
+    individual_locks: Literal[
+        "none", "WPS", "WPSEL", "block protection register", "sector registers"
+    ] = "none"
     flag_status: bool = False
     security_register_2b: bool = False
     clear_errors_opcode: int | None = None

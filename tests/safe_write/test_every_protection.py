@@ -121,6 +121,13 @@ CASES = (
     ),
     Case("Macronix", load_part("MX25L12835F"), {"SR1": 0x3C, "CR": 0x08}, {"supply_volts": 3.3}),
     Case(
+        "Macronix",
+        replace(load_part("MX25L12835F"), individual_locks="WPSEL"),
+        {},
+        {"supply_volts": 3.3},
+        (0, 20),
+    ),
+    Case(
         "Macronix D",
         a_part(
             OLD,
