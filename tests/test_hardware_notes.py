@@ -221,7 +221,8 @@ def command_line() -> tuple[dict[str, set[str]], set[str]]:
     group: Any = typer.main.get_group(cli.app)
     common = {"--help", *(option for param in group.params for option in param.opts)}
     options = {
-        name: common | {option for param in command.params for option in param.opts}
+        name: common
+        | {option for param in command.params for option in (*param.opts, *param.secondary_opts)}
         for name, command in group.commands.items()
     }
     return options, common.union(*options.values())

@@ -1,6 +1,7 @@
 """The practice run: the whole job, an accident included, and what it leaves behind."""
 
 import json
+import re
 import shutil
 import subprocess
 from collections.abc import Iterator
@@ -22,9 +23,9 @@ def practised() -> Iterator[tuple[Path, str]]:
     """A folder that was practised in, and what was said."""
     with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
-        result = run("practice", "p")
+        result = run("practice", "practice")
         assert result.exit_code == 0, result.stderr
-        yield Path(folder) / "p", result.stdout
+        yield Path(folder) / "practice", result.stdout
 
 
 def test_it_ends_with_the_new_image_on_the_chip(practised: tuple[Path, str]) -> None:
@@ -34,6 +35,14 @@ def test_it_ends_with_the_new_image_on_the_chip(practised: tuple[Path, str]) -> 
         assert bench.chip.contents == demo_edited_image(demo_image())
         assert bench.chip.complaints == []
     assert said.splitlines()[-1] == "practice board 7: practice is over. Nothing real was touched."
+
+
+def test_the_readme_shows_a_real_run(practised: tuple[Path, str]) -> None:
+    _, said = practised
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    (shown,) = re.findall(r"```\n(\$ flashbench write .*?)```", readme, re.DOTALL)
+
+    assert shown in said
 
 
 def test_every_block_on_the_chip_checks_at_the_end(practised: tuple[Path, str]) -> None:
