@@ -71,7 +71,7 @@ ANSWERS = {
     "printed on the chip": "W25Q80BW",
     "Which range does it give": "1.65-1.95",
     "how many volts": "1.8",
-    "supply to the chip now": "1.8",
+    "Volts at the chip now": "1.8",
     "Is it there": "yes",
     "From which": "package",
     "Type of the memory": "LPDDR5",

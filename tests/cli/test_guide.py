@@ -103,7 +103,7 @@ def test_every_moment_has_its_cautions() -> None:
 
 
 REPEATED = (
-    "supply to the chip now",
+    "Volts at the chip now",
     "last three characters",
     "to this chip?",
     "Try that step again",
@@ -308,7 +308,7 @@ def test_a_misread_marking_is_asked_again(person: Person) -> None:
 @pytest.mark.parametrize(
     ("number", "work", "status", "goes_on_with"),
     [
-        (signal.SIGINT, "second read", 0, "supply to the chip now"),
+        (signal.SIGINT, "second read", 0, "Volts at the chip now"),
         (signal.SIGHUP, "writing", 4, "Which way?"),
     ],
 )
@@ -328,6 +328,6 @@ def test_a_signal_while_the_chip_is_at_work_leaves_where_it_can_be_taken_up(
     assert sat.status == status, sat.said
     assert "Try that step again" not in sat.said
     assert "Which way?" not in sat.said
-    person.answers |= {"supply to the chip now": "leave", "Which way?": "leave"}
+    person.answers |= {"Volts at the chip now": "leave", "Which way?": "leave"}
     assert person.guide().status == status
     assert goes_on_with in person.asked[questions]

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from flashbench.cli.guide.before_heat import Feasibility, Verdict, judge
 from flashbench.cli.guide.course import COURSE, Standing, Step, coming, key_of
+from flashbench.cli.guide.desk import Desk
 from flashbench.cli.guide.edit_writing import (
     Place,
     Wish,
@@ -22,6 +24,10 @@ from flashbench.cli.guide.edit_writing import (
     write_edit,
 )
 from flashbench.cli.guide.notes import Notes, decode, load_notes, save_notes
+from flashbench.cli.guide.work import Work
+from flashbench.cli.options import BenchOptions
+from flashbench.cli.output import Output
+from flashbench.cli.stopping import Stopping
 from flashbench.errors import CheckFailed
 from flashbench.image.apply_edit import apply_edit
 from flashbench.image.checks import CheckKind
@@ -189,6 +195,88 @@ def test_damaged_notes_say_how_to_go_on_without_them() -> None:
     assert refused.value.next_step == (
         "Move guide.toml out of the folder: the guide then asks its questions again."
     )
+
+
+BENCH = """
+[[adapter]]
+serial = "FB0001"
+name = "small chips"
+supply_volts = 1.8
+level_shifter = "on the socket board"
+"""
+
+
+def work_at(
+    folder: Path, options: BenchOptions, monkeypatch: pytest.MonkeyPatch, *answers: str
+) -> tuple[Work, list[str]]:
+    """Work on a job in `folder`, and the questions that were put to whoever answers so."""
+    given, asked = iter(answers), list[str]()
+
+    def ask_text(output: Output, question: str) -> str:
+        asked.append(question)
+        return next(given)
+
+    monkeypatch.setattr(Output, "ask_text", ask_text)
+    output = Output(json=True)
+    return Work(output, Desk(output, Stopping(output.warn)), folder, options), asked
+
+
+def test_the_supply_is_asked_for_once_a_sitting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    options = BenchOptions(adapter="rehearsal:bench", bench=no_bench(tmp_path))
+    work, asked = work_at(tmp_path, options, monkeypatch, "about two", "1.8")
+
+    assert [work.at_bench().supply, work.at_bench().supply] == [1.8, 1.8]
+    assert len(asked) == 2  # the first was no answer
+
+    again, asked = work_at(tmp_path, options, monkeypatch, "3.3")
+    assert again.at_bench().supply == 3.3
+    assert asked == ["Volts at the chip now (last time 1.8)?"]
+
+
+def no_bench(folder: Path) -> Path:
+    path = folder / "bench.toml"
+    path.write_text("")
+    return path
+
+
+def test_where_the_bench_file_says_the_supply_nobody_is_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(BENCH)
+    options = BenchOptions(adapter="small chips", bench=bench)
+    work, asked = work_at(tmp_path, options, monkeypatch)
+
+    assert work.at_bench().supply is None
+    assert "supplies 1.8 V" in str(work.socket_sentence)
+    assert asked == []
+
+
+def test_of_several_adapters_one_is_chosen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    urls = ["ftdi://ftdi:232h:A/1", "ftdi://ftdi:232h:B/1"]
+    found = [SimpleNamespace(opens=True, url=url) for url in urls]
+    monkeypatch.setattr("flashbench.adapter.find_adapters", lambda: found)
+    options = BenchOptions(supply=3.3, bench=no_bench(tmp_path))
+    work, asked = work_at(tmp_path, options, monkeypatch, urls[1])
+
+    assert work.at_bench().adapter == urls[1]
+    assert work.at_bench().adapter == urls[1]
+    assert len(asked) == 1
+
+
+def test_the_clock_at_which_the_contact_was_good_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    options = BenchOptions(adapter="rehearsal:b", supply=3.3, bench=no_bench(tmp_path))
+    work, _ = work_at(tmp_path, options, monkeypatch)
+    work.answered("visit 1 clock", "15000000")
+
+    assert work.at_bench().clock == 15_000_000
+    assert work.at_bench(clock_hz=30_000_000).clock == 30_000_000
+    named = replace(options, clock=5_000_000)
+    assert work_at(tmp_path, named, monkeypatch)[0].at_bench().clock == 5_000_000
 
 
 def fitted() -> MemoryPackage:

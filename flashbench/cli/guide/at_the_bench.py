@@ -5,11 +5,13 @@ from functools import partial
 from flashbench.cli.adapters import adapters_at
 from flashbench.cli.check_contact import check_contact_at
 from flashbench.cli.guide.cautions import Moment
+from flashbench.cli.guide.course import on_visit
 from flashbench.cli.guide.desk import read_text
 from flashbench.cli.guide.work import StepFailed, Work, read_range, read_volts
 from flashbench.cli.job_commands import next_at
 from flashbench.cli.lookup import find, lookup_text
 from flashbench.cli.options import FASTEST_HZ
+from flashbench.cli.output import Output
 from flashbench.cli.reading import dump_at, identify_at
 from flashbench.cli.writing import finish_at, restore_at, write_at
 
@@ -20,7 +22,12 @@ def supply(work: Work) -> None:
     if marking is None or not find(marking).is_settled:
         work.output.say("The part's own datasheet settles what it takes.")
         work.ask("datasheet supply", "Which range does it give? [2.7-3.6, ?]", read_range)
-    work.supply_said(work.desk.must("To how many volts is the bench set for it?", read_volts))
+    told = work.socket_sentence
+    if told is not None:
+        work.output.say(f"By the bench file {told}.")
+    elif not work.supply_is_said:
+        asks = "To how many volts is the bench set for it?"
+        work.supply_said(work.desk.must(asks, read_volts))
 
 
 def _marking(work: Work) -> str | None:
@@ -53,7 +60,15 @@ def contact(work: Work) -> None:
     where = "Clip on" if work.is_clipped else "Put the chip in"
     work.desk.ready(f"{where}. Is it there, and its supply on?")
     options = work.at_bench(clock_hz=FASTEST_HZ)
-    work.do(lambda output: check_contact_at(output, options))
+    key = on_visit("clock", work.notes)
+
+    def check(output: Output) -> None:
+        check_contact_at(output, options)
+        clock = output.facts.get("clock")
+        if clock is not None:
+            work.answered(key, str(clock["clock_hz"]))
+
+    work.do(check)
 
 
 def identify(work: Work) -> None:

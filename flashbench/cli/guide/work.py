@@ -13,6 +13,7 @@ from flashbench.cli.guide.desk import Desk
 from flashbench.cli.guide.notes import Notes, load_notes, save_notes
 from flashbench.cli.options import BenchOptions, SupplyRange, supply_range, supply_volts
 from flashbench.cli.output import Output, command
+from flashbench.cli.sockets import Sockets
 from flashbench.errors import FlashbenchError
 
 if TYPE_CHECKING:
@@ -146,28 +147,43 @@ class Work:
         """Whether the call says which adapter to use."""
         return self._options.adapter is not None
 
+    @property
+    def supply_is_said(self) -> bool:
+        """Whether the call, or somebody in this sitting, has declared the supply."""
+        return self._supply is not None
+
     def supply_said(self, volts: float) -> None:
         """What the bench gives the chip, as somebody has just said."""
         self._supply = volts
         self.answered("supply", f"{volts:g}")
 
-    def at_bench(self, *, clock_hz: int | None = None) -> BenchOptions:
-        """The options of a command at the bench. The supply is asked for once a sitting.
+    @property
+    def socket_sentence(self) -> str | None:
+        """What the bench file says of the adapter that the call names, if it knows it."""
+        named = self._options.adapter
+        socket = Sockets.of(self._options).file.named(named) if named else None
+        return None if socket is None else socket.sentence()
 
-        `clock_hz` stands where the call names no clock.
+    def at_bench(self, *, clock_hz: int | None = None) -> BenchOptions:
+        """The options of a command at the bench.
+
+        The supply is asked for once a sitting, unless the bench file says it. `clock_hz` stands
+        where the call names no clock; else the one at which the contact was found good does.
         """
-        if self._supply is None:
+        adapter = self._options.adapter or self._chosen_adapter()
+        if self._supply is None and self.socket_sentence is None:
             last = self._notes.answer("supply")
-            said = f" (last time: {last} V)" if last else ""
-            asks = f"What does the bench supply to the chip now, in volts?{said}"
+            said = f" (last time {last})" if last else ""
+            asks = f"Volts at the chip now{said}?"
             self.supply_said(self.desk.must(asks, read_volts))
+        good_hz = self._notes.answer(on_visit("clock", self._notes))
         return replace(
             self._options,
             supply=self._supply,
             datasheet_supply=self._options.datasheet_supply or self._datasheet_supply(),
-            adapter=self._options.adapter or self._chosen_adapter(),
+            adapter=adapter,
             marking=self._options.marking or self._notes.answer("marking"),
-            clock=self._options.clock or clock_hz,
+            clock=self._options.clock or clock_hz or (int(good_hz) if good_hz else None),
         )
 
     def _datasheet_supply(self) -> SupplyRange | None:
