@@ -375,24 +375,28 @@ def _regions(
         # A row that names no erase at all leaves it to the map, which the chip itself chose from.
         naming = [row for row in facts if row.erase]
         found = [
-            EraseRegion(
-                start=Address(start),
-                length=length,
-                kinds=_kinds(_agreed_types(types, naming, sfdp), mode),
-            )
+            _region(start, length, _kinds(_agreed_types(types, naming, sfdp), mode))
             for start, length, types in regions
         ]
     else:
         types = _types_that_work_everywhere(sfdp) if sfdp is not None else None
         kinds = _kinds(_agreed_types(types, facts, sfdp), mode)
-        found = [EraseRegion(start=Address(0), length=density, kinds=kinds)]
+        found = [_region(0, density, kinds)]
     doubts.extend(_erase_doubts(found))
     return tuple(found)
 
 
+def _region(start: int, length: int, kinds: Sequence[EraseKind]) -> EraseRegion:
+    """Of the erase kinds those that have a whole unit in it: small sectors may overlay a block."""
+    fitting = tuple(
+        kind for kind in kinds if -(-start // kind.size) * kind.size + kind.size <= start + length
+    )
+    return EraseRegion(start=Address(start), length=length, kinds=fitting)
+
+
 def _erase_doubts(regions: Sequence[EraseRegion]) -> Iterator[str]:
     """Where no erase fits: everywhere, or in stretches such as what a row of sectors overlays."""
-    without = [r for r in regions if not any(_fits(kind, r) for kind in r.kinds)]
+    without = [region for region in regions if not region.kinds]
     if len(without) == len(regions):
         yield "No erase instruction is certain everywhere: the chip can be read only."
         return
@@ -401,11 +405,6 @@ def _erase_doubts(regions: Sequence[EraseRegion]) -> Iterator[str]:
             f"Nothing is known to erase {region.start:06X}h to"
             f" {region.start + region.length - 1:06X}h alone: what lies there cannot be changed."
         )
-
-
-def _fits(kind: EraseKind, region: EraseRegion) -> bool:
-    first = -(-region.start // kind.size) * kind.size
-    return first + kind.size <= region.start + region.length
 
 
 def _types_that_work_everywhere(sfdp: Sfdp) -> list[EraseType]:

@@ -42,6 +42,7 @@ from flashbench.errors import ChipUntouched, WrongCall
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
     from flashbench.chip.identity import Identified
+    from flashbench.chip.profile import EraseRegion
     from flashbench.job.folder import Job
     from flashbench.safe_write.dump import Dumped
 
@@ -178,12 +179,18 @@ def _sources(chip: "Identified") -> str:
     return " and ".join(chip.profile.density_sources) or "nothing"
 
 
+def _where(region: "EraseRegion") -> str:
+    return f" in {region.start:06X}h to {region.start + region.length - 1:06X}h"
+
+
 def _erase_rows(chip: "Identified") -> list[tuple[str, str]]:
-    kinds = {kind for region in chip.profile.regions for kind in region.kinds}
+    regions = chip.profile.regions
     texts = [
         f"{bytes_text(kind.size)} by {kind.opcode:02X}h"
         f" ({time_text(kind.ms_typ / 1000)}, at most {time_text(kind.ms_max / 1000)})"
-        for kind in sorted(kinds, key=lambda kind: (kind.size, kind.opcode))
+        f"{_where(region) if len(regions) > 1 else ''}"
+        for region in regions
+        for kind in region.kinds
     ]
     return listed("erases", texts or ["none known"])
 
