@@ -208,7 +208,7 @@ class CellWriter:
             return ChipHalfWritten(
                 seen,
                 next_step=f"Check contact and supply, then run: {command_line('finish', folder)}"
-                f"  (if the same unit fails again, the chip is worn: {replacement})",
+                f"  (if the same unit fails again, it is protected or worn: {replacement})",
             )
         return ChipHalfWritten(
             f"{seen} It failed in {writes} writes: this chip is worn there, or protected for good.",
@@ -306,10 +306,11 @@ class CellWriter:
         blank = _BLANK * unit.size
         found = self._read_hoping_for(unit.start, blank)
         if found != blank:
-            raise ChipHalfWritten(
+            raise self._failed(
+                unit,
+                1,
                 f"The unit at {unit.start:#08x} is not blank after the chip erase:"
                 f" {_difference(found, blank)}.",
-                next_step="Run finish or restore. If it stays, the chip is protected or worn.",
             )
 
     def _program(self, unit: UnitPlan) -> None:

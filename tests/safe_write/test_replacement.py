@@ -4,12 +4,16 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import flashbench as fb
 from flashbench.errors import ChipHalfWritten, ChipUntouched, OtherChip
 from flashbench.job.events import KeptContents
 from flashbench.rehearsal import NorPart, load_part
-from flashbench.rehearsal.faults import LosePower
+from flashbench.rehearsal.faults import LosePower, UnstableCells, WornSector
+from flashbench.safe_write.best_reading import differing_ranges, majority
+from flashbench.safe_write.steps import next_step
 from tests.builders.bench import (
     SMALL,
     TINY,
@@ -281,3 +285,85 @@ def test_a_dump_whose_size_is_contradicted_goes_onto_no_chip(tmp_path: Path) -> 
         replaced(visit, job, edited(own.original, (0x5010, b"a new memory")))
 
     assert new.chip.change_count == 0
+
+
+def test_a_worn_replacement_is_named_as_the_worn_chip(tmp_path: Path) -> None:
+    own = Board(SMALL)
+    worn = Board(
+        replace(SMALL, unique_id=bytes.fromhex("DECAFBAD00000003")),
+        firmware(SMALL.density_bytes, seed=9),
+        lasting=(WornSector(start=0x4000, bits=4, seed=2),),
+    )
+    image = edited(own.original, (0x4000, b"\xff" * 0x0F00))
+    job = a_dumped_job(own, tmp_path / "job")
+
+    with worn.visit() as visit, pytest.raises(ChipHalfWritten, match="not blank after the chip"):
+        replaced(visit, job, image)
+    with worn.visit() as visit, pytest.raises(ChipHalfWritten, match="failed in 2 writes"):
+        finish(visit, job)
+
+    with fb.Job.open(job) as opened:
+        why = next_step(opened).why
+    assert why.startswith("replacement chip 1 (ID ef5014000000, decafbad00000003) is worn")
+
+
+def test_a_best_reading_is_no_backup_at_run_time_either(tmp_path: Path) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    with own.visit(UnstableCells(start=0x2000, length=16, bits=9, seed=1)) as visit:
+        chip = visit.identify()
+        with fb.Job.create(tmp_path / "job", chip) as job:
+            best = fb.read_best_effort(chip, job, reads=3)
+            assert 0 < best.unstable_bytes <= 16
+            with pytest.raises(TypeError, match="needs the Backup"):
+                fb.plan_rewrite(chip, best, own.original)  # type: ignore[arg-type]
+            with pytest.raises(TypeError, match="has no public constructor"):
+                replace(best, image=own.original, seal=None)
+            with pytest.raises(ChipUntouched, match="no original"):
+                fb.reload_backup(job)
+            with pytest.raises(ChipUntouched, match="no original"):
+                fb.read_for_recovery(chip, job)
+            target = best.image
+    assert own.chip.change_count == 0
+
+    with new.visit() as visit, fb.Job.open(tmp_path / "job") as job:
+        kept = fb.keep_contents(fb.read_twice(visit.identify()), job)
+        plan = fb.plan_replacement(kept, fb.reload_best_reading(job), target=target)
+        assert "not proven" in plan.doubts[0]
+        assert fb.verify(fb.rewrite(plan)).target_name == "best reading"
+    assert new.contents == target
+
+
+def test_the_source_of_a_best_reading_is_never_its_replacement(tmp_path: Path) -> None:
+    """Even once it reads the same twice again, with a factory number or without."""
+    for part in (SMALL, TINY):
+        own = Board(part)
+        with own.visit(UnstableCells(start=0x2000, length=16, bits=9, seed=1)) as visit:
+            chip = visit.identify()
+            with fb.Job.create(tmp_path / part.name, chip) as job:
+                fb.read_best_effort(chip, job, reads=3)
+
+        with own.visit() as visit, fb.Job.open(tmp_path / part.name) as job:
+            read = fb.read_twice(visit.identify())
+            with pytest.raises(OtherChip, match="never written as a replacement"):
+                fb.keep_contents(read, job)
+        assert own.chip.change_count == 0
+
+
+@given(
+    reads=st.integers(1, 3).flatmap(
+        lambda half: st.lists(
+            st.binary(min_size=40, max_size=40), min_size=2 * half + 1, max_size=2 * half + 1
+        )
+    )
+)
+def test_each_bit_is_what_most_reads_say(reads: list[bytes]) -> None:
+    """Against counting every bit one by one."""
+    expected = bytearray(40)
+    for at in range(40):
+        for bit in range(8):
+            ones = sum(read[at] >> bit & 1 for read in reads)
+            expected[at] |= (2 * ones > len(reads)) << bit
+
+    assert majority(reads) == bytes(expected)
+    differing = {at for at in range(40) if len({read[at] for read in reads}) > 1}
+    assert {at for one in differing_ranges(reads) for at in one} == differing

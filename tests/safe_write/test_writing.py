@@ -34,6 +34,7 @@ from flashbench.rehearsal.faults import (
     WornSector,
     WrongEraseUnit,
 )
+from flashbench.safe_write.steps import next_step
 from tests.builders.bench import (
     SMALL,
     TINY,
@@ -299,9 +300,17 @@ def test_a_worn_sector_is_named_and_never_called_done(tmp_path: Path) -> None:
     ):
         write(visit, folder, image)
 
-    assert "replacement chip" in failed.value.next_step
+    assert "flashbench finish" in failed.value.next_step
     with fb.Job.open(folder) as job:
         assert job.refuted_opcodes_on(None) == frozenset()
+        assert "finish" in next_step(job).command
+    with board.visit() as visit, pytest.raises(ChipHalfWritten, match="failed in 2 writes") as worn:
+        finish(visit, folder)
+    assert "this chip is worn there" in worn.value.seen
+    assert worn.value.next_step.endswith("board 17' --to-new-chip")
+    with fb.Job.open(folder) as job:
+        assert next_step(job).command.endswith("board 17' --to-new-chip")
+        assert "the unit at 0x005000 did not hold" in next_step(job).why
 
 
 @pytest.mark.parametrize("factor", [0.5, 3, 8, 12])

@@ -53,6 +53,26 @@ def a_recovery_from_a_stable_read(read: fb.StableRead, backup: fb.Backup) -> Non
     fb.plan_recovery(read, backup, target=backup.image)  # type: ignore[arg-type]
 
 
+def a_rewrite_from_a_best_reading(chip: fb.Identified, best: fb.BestReading, image: bytes) -> None:
+    fb.plan_rewrite(chip, best, image)  # type: ignore[arg-type]
+
+
+def a_replacement_without_keeping_what_it_held(read: fb.StableRead, backup: fb.Backup) -> None:
+    fb.plan_replacement(read, backup, target=backup.image)  # type: ignore[arg-type]
+
+
+def a_replacement_from_bytes(kept: fb.Kept, image: bytes) -> None:
+    fb.plan_replacement(kept, image, target=image)  # type: ignore[arg-type]
+
+
+def contents_kept_of_one_read(read: bytes, job: fb.Job) -> None:
+    fb.keep_contents(read, job)  # type: ignore[arg-type]
+
+
+def a_best_reading_taken_for_a_backup(best: fb.BestReading) -> fb.Backup:
+    return best  # type: ignore[return-value]
+
+
 def a_proof_of_a_plan(plan: fb.Plan) -> None:
     fb.verify(plan)  # type: ignore[arg-type]
 
