@@ -320,7 +320,7 @@ def test_a_best_reading_is_no_backup_at_run_time_either(tmp_path: Path) -> None:
                 replace(best, image=own.original, seal=None)
             with pytest.raises(ChipUntouched, match="no original"):
                 fb.reload_backup(job)
-            with pytest.raises(ChipUntouched, match="no original"):
+            with pytest.raises(ChipUntouched, match="neither the original's nor an image's"):
                 fb.read_for_recovery(chip, job)
             target = best.image
     assert own.chip.change_count == 0
@@ -340,12 +340,15 @@ def test_the_source_of_a_best_reading_is_never_its_replacement(tmp_path: Path) -
         with own.visit(UnstableCells(start=0x2000, length=16, bits=9, seed=1)) as visit:
             chip = visit.identify()
             with fb.Job.create(tmp_path / part.name, chip) as job:
-                fb.read_best_effort(chip, job, reads=3)
+                best = fb.read_best_effort(chip, job, reads=3)
+        own.chip._cells[:] = best.image
 
         with own.visit() as visit, fb.Job.open(tmp_path / part.name) as job:
             read = fb.read_twice(visit.identify())
             with pytest.raises(OtherChip, match="never written as a replacement"):
                 fb.keep_contents(read, job)
+            with pytest.raises(ChipUntouched, match="no original"):
+                fb.read_for_recovery(visit.identify(), job)
         assert own.chip.change_count == 0
 
 
