@@ -9,17 +9,15 @@ import random
 import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from typer.testing import Result
 
 from flashbench.rehearsal import add_chip, arm, create_bench, power_cycle, swap_chip
-from flashbench.rehearsal.faults import Fault
-from tests.cli.workplace import places_text, run, told
+from flashbench.rehearsal.faults import LosePower
+from tests.cli.workplace import places_text, run
 
 SECTOR = 4096
 SMALL = "TINY64K"
-EMPTY_SOCKET = "none yet"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,11 +25,12 @@ class Socket:
     """One of the two sockets: an adapter in a folder, and the supply it is wired for."""
 
     folder: Path
+    serial: str
     volts: float
 
     @property
-    def words(self) -> tuple[str, ...]:
-        return ("--adapter", f"rehearsal:{self.folder}", "--supply", f"{self.volts:g}")
+    def adapter(self) -> tuple[str, ...]:
+        return ("--adapter", f"rehearsal:{self.folder}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,6 +46,20 @@ class Model:
     @property
     def common(self) -> bytes:
         return random.Random(self.name).randbytes(self.size // 2)
+
+
+def factory_contents(model: Model, number: int) -> bytes:
+    """What the chip of a board holds when it comes: firmware, its own numbers, its settings."""
+    own = random.Random(f"board {number}")
+    numbers = f"S/N: XB{number:06d} MAC 02:00:00:00:00:{number % 256:02X}".encode()
+    return b"".join(
+        (
+            model.common,
+            numbers.ljust(SECTOR, b"\x00"),
+            own.randbytes(model.size // 8 - SECTOR),
+            b"\xff" * (model.size * 3 // 8),
+        )
+    )
 
 
 @dataclass(kw_only=True)
@@ -91,17 +104,7 @@ class Board:
         return "".join(self.label.split())[-3:]
 
     def factory_contents(self) -> bytes:
-        """What its chip held when it came: its model's firmware, its own numbers, its settings."""
-        size, own = self.model.size, random.Random(f"board {self.number}")
-        numbers = f"S/N: XB{self.number:06d} MAC 02:00:00:00:00:{self.number:02X}".encode()
-        return b"".join(
-            (
-                self.model.common,
-                numbers.ljust(SECTOR, b"\x00"),
-                own.randbytes(size // 8 - SECTOR),
-                b"\xff" * (size * 3 // 8),
-            )
-        )
+        return factory_contents(self.model, self.number)
 
     def edited(self, dump: bytes) -> bytes:
         """`dump` with this model's memory record changed."""
@@ -121,27 +124,46 @@ class InventedBench:
     commands: int = 0
 
     def __post_init__(self) -> None:
-        for name, volts in (("left", 3.3), ("right", 1.8)):
-            socket = Socket(folder=self.folder / name, volts=volts)
-            create_bench(socket.folder, part=SMALL).close()
+        for name, serial, volts in (("left", "FB0033", 3.3), ("right", "FB0018", 1.8)):
+            socket = Socket(folder=self.folder / name, serial=serial, volts=volts)
+            create_bench(socket.folder, part=SMALL, serial=serial).close()
             self.sockets[name] = socket
-        self.shelf.mkdir()
-        self.files.mkdir()
+        for folder in (self.shelf, self.second_shelf, self.files):
+            folder.mkdir()
+        self.bench_file.write_text(
+            f'second_shelf = "{self.second_shelf}"\n'
+            + "".join(
+                f'[[adapter]]\nserial = "{socket.serial}"\nname = "{socket.volts:g} V socket"\n'
+                f'supply_volts = {socket.volts}\nlevel_shifter = "on the socket board"\n'
+                for socket in self.sockets.values()
+            )
+        )
 
     @property
     def shelf(self) -> Path:
         return self.folder / "boards"
 
     @property
+    def second_shelf(self) -> Path:
+        """As if on another disk."""
+        return self.folder / "second shelf"
+
+    @property
+    def bench_file(self) -> Path:
+        return self.folder / "bench.toml"
+
+    @property
     def files(self) -> Path:
         """Edit files and images made elsewhere."""
         return self.folder / "files"
 
-    def socket_of(self, board: Board) -> Socket:
-        return self.sockets["right" if board.model.part == "W25Q64JW" else "left"]
+    def socket_for(self, part: str) -> Socket:
+        """The socket with the supply that this part takes."""
+        return self.sockets["right" if part == "W25Q64JW" else "left"]
 
     def new_chip(self, name: str, *, part: str, contents: bytes | None, socket: Socket) -> Chip:
-        add_chip(socket.folder, name, part=part, contents=contents)
+        unique_id = hashlib.sha256(name.encode()).digest()[:8]
+        add_chip(socket.folder, name, part=part, contents=contents, unique_id=unique_id)
         chip = Chip(name=name, part=part, folder=socket.folder / "chips" / name)
         self.chips[name] = chip
         self.touched[name] = set()
@@ -161,7 +183,7 @@ class InventedBench:
             f"of board {number:03d}",
             part=model.part,
             contents=board.holds,
-            socket=self.socket_of(board),
+            socket=self.socket_for(model.part),
         )
         return board
 
@@ -179,17 +201,29 @@ class InventedBench:
         Whatever changes on any chip is put down to this job.
         """
         chip = chip or board.chip
-        socket = self.socket_of(board)
-        self.insert(chip, socket)
-        before = chip.operation_count
         if verb in ("write", "restore", "finish"):
             words = (*words, "--yes")
-        if verb in ("write", "restore"):
+        if verb in ("write", "restore") and "--label" not in words:
             words = (*words, "--label", board.bag)
+        return self.at_socket(verb, str(board.job), *words, chip=chip, job=board.job.name)
+
+    def at_socket(
+        self,
+        verb: str,
+        *words: str,
+        chip: Chip,
+        job: str = "no job's",
+        socket: Socket | None = None,
+    ) -> Result:
+        """A command with this chip in the socket of its supply, unless a socket is named."""
+        socket = socket or self.socket_for(chip.part)
+        self.insert(chip, socket)
+        before = chip.operation_count
         self.commands += 1
-        result = run(verb, str(board.job), *words, *socket.words, "--clock", "30M")
+        bench = (*socket.adapter, "--bench", str(self.bench_file), "--clock", "30M")
+        result = run(verb, *words, *bench)
         if chip.operation_count != before:
-            self.touched[chip.name].add(board.job.name)
+            self.touched[chip.name].add(job)
         return result
 
     def off_chip(self, verb: str, *words: str) -> Result:
@@ -197,18 +231,16 @@ class InventedBench:
         self.commands += 1
         return run(verb, *words)
 
-    def spoil(self, socket: Socket, *faults: Fault) -> None:
-        """Arm faults at a socket; with none, all is well again."""
-        arm(socket.folder, faults)
-
-    def power_returns(self, socket: Socket) -> None:
-        arm(socket.folder, ())
-        power_cycle(socket.folder)
-
     # The steps of the job, each demanding that it went well.
 
+    def book_in(self, board: Board) -> None:
+        words = ("--label", board.label, "--device", board.model.name, "--fault", "more memory")
+        went_well(self.off_chip("intake", str(board.job), *words))
+
     def dump(self, board: Board, *words: str) -> None:
-        known = () if "--again" in words else ("--label", board.label, *board.model.identify)
+        known = () if "--again" in words else board.model.identify
+        if not board.job.exists():
+            known = (*known, "--label", board.label)
         went_well(self.at_chip("dump", board, *known, *words))
         board.dumped = board.chip.cells
         assert board.dumped == board.holds
@@ -225,8 +257,25 @@ class InventedBench:
         went_well(self.at_chip("write", board, *words))
         board.holds = wanted
 
-    def verify(self, board: Board) -> dict[str, Any]:
-        return told(went_well(self.at_chip("verify", board, "--json")))
+    def tell(self, board: Board, *words: str) -> None:
+        went_well(self.off_chip("outcome", str(board.job), *words))
+
+    def whole_job(self, board: Board) -> None:
+        """A board on a day when nothing goes wrong."""
+        self.book_in(board)
+        self.dump(board)
+        self.write(board, self.edit(board))
+        self.tell(board, "--boots", "--memory", "16GB", "--test-hours", "4", "--errors", "0")
+
+    def cut_power_while(self, verb: str, board: Board, *words: str, after: int) -> Result:
+        """The power of the bench fails inside the operation `after` of a command; it comes back."""
+        socket = self.socket_for(board.chip.part)
+        self.insert(board.chip, socket)
+        arm(socket.folder, (LosePower(at_operation=after, seed=board.number),))
+        result = self.at_chip(verb, board, *words)
+        arm(socket.folder, ())
+        power_cycle(socket.folder)
+        return result
 
 
 def went_well(result: Result) -> Result:
