@@ -16,7 +16,7 @@ STRINGS_MAX = 64
 LONGEST = 120  # characters
 TEXT_MIN = 8
 RUNS_MAX = 200_000
-CHUNK = 1 << 22
+CHUNK = 1 << 20
 
 _TELLING = re.compile(
     rb"version|bios|firmware|copyright|\(c\) ?(?:19|20)\d\d|serial|s/n[ :=]|model|product"

@@ -168,15 +168,16 @@ class Inspection:
 
 def inspect(data: bytes) -> Inspection:
     """Look for everything this package knows, and for blocks that nobody documented."""
-    with ThreadPoolExecutor(1) as beside:
+    volumes = find_volumes(data)
+    with ThreadPoolExecutor(2) as beside:
         repeats_later = beside.submit(Repeats, data)
+        packed_later = beside.submit(_packed_parts, data, volumes)
         sha256 = hashlib.sha256(data).hexdigest()
-        volumes = find_volumes(data)
         known = (*find_known_blocks(data), *find_device_trees(data))
-        packed = tuple(_look_into(part) for part in unpack_all(data, volumes))
         records = find_records(data)
         strings = identity_strings(data)
         numbers = find_board_numbers(data)
+        packed = packed_later.result()
         repeats = repeats_later.result()
     private = find_private_blocks(data, known=_known_spans(volumes, known, packed), repeats=repeats)
     blocks = _with_copies(data, (*known, *private))
@@ -199,6 +200,10 @@ def inspect(data: bytes) -> Inspection:
         numbers=numbers,
         doubts=tuple(_doubts(data, blocks, packed)),
     )
+
+
+def _packed_parts(data: bytes, volumes: Sequence[Volume]) -> tuple[PackedFinding, ...]:
+    return tuple(_look_into(part) for part in unpack_all(data, volumes))
 
 
 def _look_into(part: PackedPart) -> PackedFinding:

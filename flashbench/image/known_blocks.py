@@ -13,6 +13,8 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
+import numpy as np
+
 from flashbench.image.checks import Check, CheckKind, CheckState, Order, Span, judged
 from flashbench.image.finds import Block, Confidence
 from flashbench.image.stored_digests import places_beginning_like
@@ -313,15 +315,22 @@ _VARIABLES = re.compile(rb"[A-Za-z_][\w.+#-]{0,63}=[\x09-\x7e]*\0(?:[A-Za-z_][\w
 def _u_boot_environments(data: bytes) -> Iterator[Block]:
     """U-Boot environments (memory): CRC-32, in the redundant form a flag byte, then variables.
     The size is stored nowhere: the usual ones are tried."""
-    for at in range(0, len(data) - 16, 0x100):
-        for first in (4, 5):
-            if not data[at + first : at + first + 1].isalpha():
-                continue
-            if _VARIABLES.match(data, at + first, at + 0x2000):
-                block = _environment(data, at, first)
-                if block is not None:
-                    yield block
-                    break
+    found_at = -1
+    for at, first in sorted(_environment_starts(data)):
+        if at != found_at and _VARIABLES.match(data, at + first, at + 0x2000):
+            block = _environment(data, at, first)
+            if block is not None:
+                found_at = at
+                yield block
+
+
+def _environment_starts(data: bytes) -> Iterator[tuple[int, int]]:
+    """Where a letter stands behind a CRC, or behind that and a flag byte."""
+    for first in (4, 5):
+        behind = np.frombuffer(data, np.uint8)[first : max(first, len(data) - 16 + first) : 0x100]
+        lower = behind | 0x20
+        for index in np.flatnonzero((lower >= ord("a")) & (lower <= ord("z"))).tolist():
+            yield 0x100 * index, first
 
 
 def _environment(data: bytes, at: int, first: int) -> Block | None:
