@@ -1,114 +1,114 @@
 """Whose chip is in the socket: asked outright, and said where a stranger's chip is refused."""
 
-import hashlib
 import shutil
+from pathlib import Path
 
 import pytest
+from typer.testing import Result
 
-from flashbench.job.events import AnnouncedUnit, WriteAnnounced
-from flashbench.job.folder import Job
-from flashbench.rehearsal.bench import add_chip, swap_chip
-from tests.cli.workplace import PART, Workplace, contents, edited, run, three_lines, told
+from tests.cli.workplace import three_lines, told
+from tests.month.invented_bench import SECTOR, SMALL, Board, InventedBench, Model, went_well
 
-NEIGHBOUR = "Miller, bag 18"
+MODEL = Model(
+    name="WF2",
+    part=SMALL,
+    size=64 << 10,
+    identify=("--datasheet-supply", "2.7-3.6"),
+    edit_at=0x1100,
+)
+
+
+class Two:
+    """Two boards of one model with their jobs on one shelf; neither was written yet."""
+
+    def __init__(self, folder: Path) -> None:
+        self.bench = InventedBench(folder)
+        self.board, self.neighbour = (self.bench.new_board(n, MODEL) for n in (17, 18))
+        for board in (self.board, self.neighbour):
+            self.bench.book_in(board)
+            self.bench.dump(board)
+        self.wanted = self.bench.edit(self.board)
+
+    def whose(self, board: Board, *words: str, shelf: Path | None = None) -> Result:
+        where = str(shelf or self.bench.shelf)
+        return self.bench.at_socket("whose", where, *MODEL.identify, *words, chip=board.chip)
 
 
 @pytest.fixture
-def two(place: Workplace) -> Workplace:
-    """Two jobs on one shelf; the chip of the neighbour lies beside the socket."""
-    add_chip(place.bench, "neighbour's", part=PART, contents=contents(2))
-    swap_chip(place.bench, "neighbour's")
-    folder = place.folder / "next-door"
-    result = run("dump", str(folder), "--label", NEIGHBOUR, *place.at_bench)
-    assert result.exit_code == 0, result.stderr
-    return place
+def two(tmp_path: Path) -> Two:
+    return Two(tmp_path)
 
 
-def test_whose_names_the_job_and_changes_nothing(two: Workplace) -> None:
-    before = two.chip()
+def test_whose_names_the_job_and_changes_nothing(two: Two) -> None:
+    neighbour = went_well(two.whose(two.neighbour))
+    own = told(two.whose(two.board, "--json"))
 
-    neighbour = run("whose", str(two.folder), *two.at_bench)
-    swap_chip(two.bench, "first")
-    own = told(run("whose", str(two.folder), "--json", *two.at_bench))
-
-    assert neighbour.exit_code == 0, neighbour.stderr
-    assert f"This is the chip of job {NEIGHBOUR}." in neighbour.stdout
+    assert "This is the chip of job WF2 bag 018." in neighbour.stdout
     assert "its original of round 1, byte for byte" in neighbour.stdout
     assert neighbour.stdout.splitlines()[-1] == "You may take the chip out."
-    assert own["owner"]["label"] == "board 17"
+    assert own["owner"]["label"] == "WF2 bag 017"
     assert (own["owner"]["image"], own["owner"]["equal"]) == ("original", True)
-    swap_chip(two.bench, "neighbour's")
-    assert two.chip() == before
+    for board in (two.board, two.neighbour):
+        assert (board.chip.cells, board.chip.operation_count) == (board.holds, 0)
 
 
-def test_a_chip_that_ran_since_is_told_by_its_sectors(two: Workplace) -> None:
-    with (two.bench / "chips" / "neighbour's" / "cells").open("r+b") as cells:
-        cells.seek(0x0030_0000)
-        cells.write(b"the board wrote this")
+def test_a_chip_that_ran_since_is_told_by_its_sectors(two: Two) -> None:
+    two.neighbour.chip.board_runs(MODEL.size - SECTOR, b"the board wrote this")
 
-    facts = told(run("whose", str(two.folder), "--json", *two.at_bench))
+    facts = told(two.whose(two.neighbour, "--json"))
 
-    assert facts["owner"]["label"] == NEIGHBOUR
+    assert facts["owner"]["label"] == "WF2 bag 018"
     assert facts["owner"]["equal"] is False
     assert facts["owner"]["sectors"] - facts["owner"]["same_sectors"] == 1
 
 
-def test_an_empty_shelf_owns_no_chip(fresh: Workplace) -> None:
-    result = run("whose", str(fresh.folder), *fresh.at_bench)
+def test_an_empty_shelf_owns_no_chip(two: Two, tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+
+    result = two.whose(two.board, shelf=tmp_path / "empty")
 
     assert result.exit_code == 0
-    assert "No job on this shelf is clearly the one of this chip (0 jobs" in result.stdout
+    assert "No job on this shelf is clearly the one of this chip (0 jobs" in " ".join(
+        result.stdout.split()
+    )
 
 
-def _half_write(two: Workplace) -> None:
-    """Give the job an unfinished write, its own chip being out of the socket."""
-    with Job.open(two.job) as job:
-        original = job.load_original()
-        job.announce(
-            WriteAnnounced(
-                target_sha256=hashlib.sha256(edited(contents())).hexdigest(),
-                target_name="image 1",
-                jedec_id=original.jedec_id.hex(),
-                unique_id=None if original.unique_id is None else original.unique_id.hex(),
-                kept_number=None,
-                units=(AnnouncedUnit(start=0, size=4096, erase_opcode=0x20),),
-                session_id="0",
-                registers_before={},
-            )
-        )
+def _half_write(two: Two) -> None:
+    cut = two.bench.cut_power_while("write", two.board, after=2)
+    assert cut.exit_code == 4
 
 
 @pytest.mark.parametrize("verb", ["write", "restore", "finish", "verify"])
-def test_a_neighbour_s_chip_is_refused_by_name_and_stays_as_it_is(
-    two: Workplace, verb: str
-) -> None:
+def test_a_neighbour_s_chip_is_refused_by_name_and_stays_as_it_is(two: Two, verb: str) -> None:
     if verb == "finish":
         _half_write(two)
-    before = two.chip()
 
-    result = two.on_job(verb, *(() if verb == "verify" else ("--yes",)))
+    result = two.bench.at_chip(verb, two.board, chip=two.neighbour.chip)
 
     assert result.exit_code in (3, 4), result.stderr
     _, seen, next_step = three_lines(result)
-    assert f"It is the chip of job {NEIGHBOUR} (next-door)" in seen
+    assert "It is the chip of job WF2 bag 018 (board-018)" in seen
     assert "its original of round 1, byte for byte" in seen
-    back = f"Put it back into the bag of {NEIGHBOUR}"
-    assert next_step == f"{back}; then put in the chip of board 17."
-    assert two.chip() == before
+    assert next_step == (
+        "Put it back into the bag of WF2 bag 018; then put in the chip of WF2 bag 017."
+    )
+    assert two.neighbour.chip.operation_count == 0
+    assert two.neighbour.chip.cells == two.neighbour.holds
 
 
-def test_a_chip_that_ran_since_is_not_called_a_stranger_s(place: Workplace) -> None:
-    place.set_cells(0x0030_0000, b"the board wrote this")
+def test_a_chip_that_ran_since_is_not_called_a_stranger_s(two: Two) -> None:
+    two.board.chip.board_runs(MODEL.size - SECTOR, b"the board wrote this")
 
-    seen = three_lines(place.on_job("write", "--yes"))[1]
+    seen = three_lines(two.bench.at_chip("write", two.board))[1]
 
     assert "It resembles this job itself most:" in seen
 
 
-def test_a_refusal_stands_where_the_shelf_knows_nobody(two: Workplace) -> None:
-    shutil.rmtree(two.folder / "next-door")
+def test_a_refusal_stands_where_the_shelf_knows_nobody(two: Two) -> None:
+    shutil.rmtree(two.neighbour.job)
 
-    result = two.on_job("restore", "--yes")
+    result = two.bench.at_chip("restore", two.board, chip=two.neighbour.chip)
 
     assert result.exit_code == 3
     assert "It is the chip of job" not in result.stderr
+    assert two.neighbour.chip.operation_count == 0
