@@ -284,6 +284,7 @@ def dump_at(
     from flashbench.job.booking import booked_in
     from flashbench.safe_write import steps
     from flashbench.safe_write.dump import dump as dump_chip
+    from flashbench.shelf.owner import refuse_chip_of_another
 
     if options.clock is None:
         options = replace(options, clock=FASTEST_HZ)
@@ -302,6 +303,8 @@ def dump_at(
         at = stack.enter_context(
             chip_at_bench(output, options, partial(_identified_to_dump, existing, options))
         )
+        if existing is not None and existing.has_original:
+            refuse_chip_of_another(at.chip, existing, progress=at.progress)
         job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
         if existing is None:
             stack.enter_context(job)

@@ -3,7 +3,7 @@
 from typing import Final
 
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipUntouched, FlashbenchError
+from flashbench.errors import ChipUntouched, FlashbenchError, OtherChip
 from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
 from flashbench.shelf.entry import Entry
@@ -32,8 +32,7 @@ def naming_owner(
     next_step = error.next_step
     owner = found.owner
     if owner is not None and owner.folder.resolve() != job.folder.resolve():
-        bag = owner.label
-        next_step = f"Put it back into the bag of {bag}; then put in the chip of {job.label}."
+        next_step = _back_into_its_bag(owner, job)
     return type(error)(f"{error.seen} {sentence}", next_step=next_step, state=error.state)
 
 
@@ -66,3 +65,37 @@ def _named(entry: Entry) -> str:
     if entry.label == entry.folder.name:
         return entry.label
     return f"{entry.label} ({entry.folder.name})"
+
+
+def refuse_chip_of_another(chip: Identified, job: Job, *, progress: Progress = silent) -> None:
+    """Return unless the chip is clearly another job's: for a new round, before it is opened.
+
+    Parts without a unique ID look alike; a round opened with a neighbour's chip would have the
+    edit made for this board written to that one. The chip is read once, where there is another
+    job with a chip of its ID at all.
+
+    Raises:
+        OtherChip: it belongs to a neighbour on the shelf, whom the sentence names.
+        AdapterError, Interrupted: as reading does.
+    """
+    own = job.folder.resolve()
+    entries = read_shelf(own.parent).entries
+    jedec_id = chip.jedec_id.hex()
+    if not any(
+        known.jedec_id == jedec_id and entry.folder.resolve() != own
+        for entry in entries
+        for known in entry.chips
+    ):
+        return
+    found = whose(read_chip(chip, progress=progress), entries, progress=progress)
+    owner = found.owner
+    if owner is None or owner.folder.resolve() == own:
+        return
+    raise OtherChip(
+        f"The chip in the socket is not that of job {job.label}. {owner_sentence(found, job)}",
+        next_step=_back_into_its_bag(owner, job),
+    )
+
+
+def _back_into_its_bag(owner: Entry, job: Job) -> str:
+    return f"Put it back into the bag of {owner.label}; then put in the chip of {job.label}."

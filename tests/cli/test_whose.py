@@ -112,3 +112,17 @@ def test_a_refusal_stands_where_the_shelf_knows_nobody(two: Two) -> None:
     assert result.exit_code == 3
     assert "It is the chip of job" not in result.stderr
     assert two.neighbour.chip.operation_count == 0
+
+
+def test_no_round_is_opened_with_a_neighbour_s_chip(two: Two) -> None:
+    refused = two.bench.at_chip("dump", two.board, "--again", chip=two.neighbour.chip)
+    own = two.bench.at_chip("dump", two.board, "--again")
+
+    assert refused.exit_code == 3
+    _, seen, next_step = three_lines(refused)
+    assert seen.startswith("The chip in the socket is not that of job WF2 bag 017.")
+    assert "It is the chip of job WF2 bag 018" in seen
+    assert next_step.startswith("Put it back into the bag of WF2 bag 018")
+    assert own.exit_code == 0, own.stderr
+    assert (two.board.job / "round-2" / "original.bin").read_bytes() == two.board.holds
+    assert not (two.board.job / "round-3").exists()
