@@ -9,7 +9,7 @@ from typing import Self
 
 from flashbench.adapter._wire import Wire
 from flashbench.adapter.time_source import TimeSource
-from flashbench.errors import FlashbenchError
+from flashbench.errors import AdapterError, FlashbenchError
 
 
 @dataclass(slots=True)
@@ -93,7 +93,12 @@ class Adapter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self.close()
+        try:
+            self.close()
+        except AdapterError:
+            if error is None:
+                raise
+            # What went wrong first says what became of the chip, and must be heard.
 
     def close(self) -> None:
         """Make every pin an input and give the device back. Idempotent.
@@ -110,6 +115,9 @@ class Adapter:
                 last_words()
         try:
             self._wire.release_pins()
+        except AdapterError as error:
+            error.state = "What was done is done, but the adapter's pins may still be on."
+            raise
         finally:
             if self._give_back is not None:
                 self._give_back()

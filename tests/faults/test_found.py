@@ -1,0 +1,45 @@
+"""What the exhaustion found once, each as the point that showed it."""
+
+from pathlib import Path
+
+from flashbench.rehearsal.faults import FrameGlitch, MuteReply
+from tests.faults.outcome import Play, State
+from tests.faults.scene import Interference, play
+
+
+def test_an_adapter_that_fails_to_close_does_not_hide_a_half_written_chip(tmp_path: Path) -> None:
+    state = Play(tmp_path, seed=1).state("dumped")
+    mute = MuteReply(at_transfer=80, lasting=True)
+
+    ending = play("write", state.board, state.folder, Interference(faults=(mute,)))
+
+    assert ending.error is not None
+    assert ending.error.exit_status == 4
+    assert "half-written" in ending.error.state
+
+
+def test_a_status_register_that_a_flipped_opcode_wrote_is_named_with_its_value(
+    tmp_path: Path,
+) -> None:
+    """05h with one bit flipped is 01h: behind 06h it writes the status register."""
+    states = Play(tmp_path, seed=1)
+    frame = next(
+        number
+        for number in range(50, 98)
+        if _writes_the_register(states.state("dumped").copy(tmp_path / str(number)), number)
+    )
+    state = states.state("dumped").copy(tmp_path / "again")
+    glitch = FrameGlitch(at_frame=frame, what="MOSI flips", at_bit=5)
+    play("write", state.board, state.folder, Interference(faults=(glitch,)))
+
+    ending = play("finish", state.board, state.folder)
+
+    assert ending.error is not None
+    assert "status register 1 (FCh)" in ending.error.seen
+    assert (state.folder / "round-1" / "original.bin").is_file()
+
+
+def _writes_the_register(state: State, number: int) -> bool:
+    glitch = FrameGlitch(at_frame=number, what="MOSI flips", at_bit=5)
+    play("write", state.board, state.folder, Interference(faults=(glitch,)))
+    return bool(state.board.chip.register_change_count)
