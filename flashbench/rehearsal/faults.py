@@ -38,11 +38,73 @@ damage.
 import tomllib
 from collections.abc import Callable, Iterable
 from dataclasses import MISSING, dataclass, fields
+from enum import Enum
 from pathlib import Path
 from random import Random
-from typing import Any, Literal, TypeVar
+from typing import Any, Final, Literal, TypeVar
 
 Stage = Literal["begun", "part", "done"]
+
+
+class Outcome(Enum):
+    """What may come of a fault; nothing else may. Always: the original is on disk."""
+
+    SURVIVED = "with the fault lifted, one command brings the chip to the target or the original"
+    DECLARED = "as survived; or refused with the bad place named, and nothing called done"
+
+
+OUTCOMES: Final[dict[str, Outcome]] = {
+    "power lost in an operation": Outcome.SURVIVED,
+    "power lost between operations": Outcome.SURVIVED,
+    "power lost, torn cells drift later": Outcome.SURVIVED,
+    "power lost, torn cells never read alike": Outcome.SURVIVED,
+    "supply dips before an operation": Outcome.SURVIVED,
+    "supply dips in a frame": Outcome.SURVIVED,
+    "operation does nothing": Outcome.SURVIVED,
+    "unplugged, chip powered by the adapter": Outcome.SURVIVED,
+    "unplugged, chip powered elsewhere": Outcome.SURVIVED,
+    "mute reply": Outcome.SURVIVED,
+    "short reply": Outcome.SURVIVED,
+    "stale reply": Outcome.SURVIVED,
+    "duplicated reply": Outcome.SURVIVED,
+    "host sleeps, adapter stays": Outcome.SURVIVED,
+    "host sleeps, adapter enumerated anew": Outcome.SURVIVED,
+    "MISO flips in a frame": Outcome.SURVIVED,
+    "MOSI flips in a frame": Outcome.DECLARED,
+    "clock lost in a frame": Outcome.DECLARED,
+    "clock twice in a frame": Outcome.DECLARED,
+    "CS# rises in a frame": Outcome.DECLARED,
+    "CS# stays high in a frame": Outcome.SURVIVED,
+    "CS# stays low in a frame": Outcome.DECLARED,
+    "process killed at a transfer": Outcome.SURVIVED,
+    "process killed at a file operation": Outcome.SURVIVED,
+    "process killed half-way through a file operation": Outcome.SURVIVED,
+    "host loses power, only synced files are left": Outcome.SURVIVED,
+    "host loses power, only synced names are left": Outcome.SURVIVED,
+    "host loses power, only synced contents are left": Outcome.SURVIVED,
+    "disk full": Outcome.SURVIVED,
+    "disk fails": Outcome.SURVIVED,
+    "folder turns read-only": Outcome.SURVIVED,
+    "file held by another program": Outcome.SURVIVED,
+    "disk does it and reports failure": Outcome.SURVIVED,
+    "disk stores something else": Outcome.DECLARED,
+    "signal to stop": Outcome.SURVIVED,
+    "calendar jumps": Outcome.SURVIVED,
+    "slow chip": Outcome.SURVIVED,
+    "chip left busy or in another mode": Outcome.SURVIVED,
+    "bad contact": Outcome.SURVIVED,
+    "random flips on MISO": Outcome.SURVIVED,
+    "random flips on MOSI": Outcome.DECLARED,
+    "contact that comes and goes": Outcome.SURVIVED,
+    "worn sector": Outcome.DECLARED,
+    "stuck bit": Outcome.DECLARED,
+    "cells that never read alike": Outcome.DECLARED,
+    "erase unit other than stated": Outcome.DECLARED,
+    "file damaged at rest": Outcome.SURVIVED,
+    "stranger's chip put in": Outcome.SURVIVED,
+    "another process has the job open": Outcome.SURVIVED,
+}
+"""The one outcome allowed for each fault, judged after it is lifted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

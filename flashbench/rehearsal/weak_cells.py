@@ -69,8 +69,8 @@ class WeakCells:
         """Count a read of this stretch, and let cells go whose reads are used up."""
         cells = memory.areas["cells"]
         for stretch in self._stretches:
-            near = stretch.start < start + size and start < stretch.start + stretch.size
-            if not near or not (stretch.steady or at_once):
+            passes = start <= stretch.start < start + size  # one read comes in many pieces
+            if not passes or not (stretch.steady or at_once):
                 continue
             stretch.reads_left -= 1
             if stretch.reads_left >= 0 and not at_once:

@@ -31,10 +31,15 @@ class Does(Enum):
     FULL = "refuse it, after half of a write, with ENOSPC"
     FAIL = "refuse it with EIO"
     READ_ONLY = "refuse it with EROFS"
+    HELD = "refuse it with EACCES: another program holds the file"
     FAIL_AFTER = "do it and report EIO"
     KILL = "end the process before it"
     KILL_HALF_WAY = "end the process after half of a write"
     LIE = "flip one bit of what is written"
+
+
+_REFUSALS = (Does.FULL, Does.FAIL, Does.READ_ONLY, Does.HELD)
+_CODES = {Does.FULL: errno.ENOSPC, Does.READ_ONLY: errno.EROFS, Does.HELD: errno.EACCES}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +86,7 @@ class FaultyDisk(Disk):
         does = self._fault_now()
         if does in (Does.KILL, Does.KILL_HALF_WAY) and name != "write":
             self._die()
-        if does in (Does.FULL, Does.FAIL, Does.READ_ONLY) and name != "write":
+        if does in _REFUSALS and name != "write":
             raise _error(does)
         return does
 
@@ -103,6 +108,11 @@ class FaultyDisk(Disk):
         self._dead = True
         self.fault_fired = True
         raise Killed
+
+    @property
+    def is_dead(self) -> bool:
+        """Whether the process has ended."""
+        return self._dead
 
     def end_process(self) -> None:
         """What the system does when a process is gone: close its files, and so its locks."""
@@ -148,7 +158,7 @@ class FaultyDisk(Disk):
 
     def write(self, descriptor: int, data: bytes) -> None:
         with self._operation("write") as does:
-            if does in (Does.FAIL, Does.READ_ONLY, Does.KILL):
+            if does in (Does.FAIL, Does.READ_ONLY, Does.HELD, Does.KILL):
                 data = b""
             if does in (Does.FULL, Does.KILL_HALF_WAY):
                 data = data[: len(data) // 2]
@@ -160,7 +170,7 @@ class FaultyDisk(Disk):
             node.content += data
             if does in (Does.KILL, Does.KILL_HALF_WAY):
                 self._die()
-            if does in (Does.FULL, Does.FAIL, Does.READ_ONLY):
+            if does in _REFUSALS:
                 raise _error(does)
 
     def truncate(self, descriptor: int, size: int) -> None:
@@ -250,8 +260,7 @@ class FaultyDisk(Disk):
 
 
 def _error(does: Does) -> OSError:
-    code = {Does.FULL: errno.ENOSPC, Does.READ_ONLY: errno.EROFS}.get(does, errno.EIO)
-    return OSError(code, does.value)
+    return OSError(_CODES.get(does, errno.EIO), does.value)
 
 
 def _remember(path: Path) -> _Node:

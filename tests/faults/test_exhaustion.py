@@ -1,0 +1,83 @@
+"""A share of every fault at every operation, in the normal run; `python -m tests.faults` does all.
+
+Broken once to see these fail: suspect units not erased again; a kept journal head that runs ahead
+of its lines; the first error hidden by the adapter's closing; done said without the last read.
+"""
+
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from random import Random
+from tempfile import TemporaryDirectory
+
+import pytest
+
+from flashbench.rehearsal.faults import OUTCOMES
+from tests.faults.outcome import Play, Verdict, fault_of
+from tests.faults.points import FAMILIES, HALF_WRITTEN, Point
+
+SEED = 7
+MEMORY = Path("/dev/shm")
+
+
+@pytest.fixture(scope="module")
+def play() -> Iterator[Play]:
+    with TemporaryDirectory(dir=MEMORY if MEMORY.is_dir() else None) as scratch:
+        yield Play(Path(scratch), seed=SEED)
+
+
+def some_of_each_family(play: Play, state: str, step: str, count: int) -> list[tuple[int, Point]]:
+    """`count` points of every family, chosen by the seed; fewer where there are fewer."""
+    by_family: dict[str, list[tuple[int, Point]]] = {}
+    for number, point in enumerate(play.points(state, step)):
+        by_family.setdefault(point.family, []).append((number, point))
+    random = Random(f"{SEED} {state} {step}")
+    return [
+        point
+        for points in by_family.values()
+        for point in random.sample(points, min(count, len(points)))
+    ]
+
+
+def test_every_fault_of_the_table_is_tried_and_every_one_tried_is_in_the_table() -> None:
+    assert {fault_of(family) for family in FAMILIES} == set(OUTCOMES)
+
+
+def test_a_whole_job_has_a_few_hundred_operations(play: Play) -> None:
+    traces = [play.trace("new", "dump"), play.trace("dumped", "write")]
+    traces.append(play.trace("torn second erase", "restore"))
+
+    assert [len(trace.operations) for trace in traces] == [0, 9, 24]
+    assert sum(len(trace.frames) for trace in traces) > 250
+    assert sum(trace.ending.transfers for trace in traces) > 250
+    assert sum(trace.ending.file_operations for trace in traces) > 300
+
+
+@pytest.mark.parametrize(
+    ("state", "step", "of_each_family", "tried"),
+    [("new", "dump", 1, 58), ("dumped", "write", 2, 133)],
+)
+def test_a_fault_at_any_operation_has_its_one_outcome(
+    play: Play, state: str, step: str, of_each_family: int, tried: int
+) -> None:
+    verdicts = Counter(
+        play.run(point, way=number)
+        for number, point in some_of_each_family(play, state, step, of_each_family)
+    )
+
+    assert verdicts.total() == tried
+    assert verdicts[Verdict.NOT_REACHED] < tried / 10
+    assert min(verdicts[each] for each in (Verdict.DONE, Verdict.UNTOUCHED, Verdict.KILLED)) > 0
+
+
+@pytest.mark.parametrize("step", ["finish", "restore"])
+def test_a_fault_at_any_operation_of_a_recovery_has_its_one_outcome(play: Play, step: str) -> None:
+    random = Random(f"{SEED} {step}")
+    verdicts: Counter[Verdict] = Counter()
+    for state in HALF_WRITTEN:
+        points = list(enumerate(play.points(state, step)))
+        for number, point in random.sample(points, 8):
+            verdicts[play.run(point, way=number)] += 1
+
+    assert verdicts.total() == 8 * len(HALF_WRITTEN)
+    assert verdicts[Verdict.HALF_WRITTEN] > 10
