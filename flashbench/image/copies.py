@@ -40,8 +40,12 @@ def differences(data: bytes, one: Span, other: Span) -> tuple[Span, ...]:
 
 def runs(flags: "np.ndarray[tuple[int], np.dtype[np.bool_]]") -> Iterator[tuple[int, int]]:
     """(start, end) of each run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.view(np.int8), [0]))))
-    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+    edges: list[int] = (np.flatnonzero(flags[1:] != flags[:-1]) + 1).tolist()
+    if len(flags) and flags[0]:
+        edges.insert(0, 0)
+    if len(flags) and flags[-1]:
+        edges.append(len(flags))
+    yield from zip(edges[::2], edges[1::2], strict=True)
 
 
 def _rows(data: bytes, blocks: Sequence[Block]) -> Iterator[list[Block]]:
