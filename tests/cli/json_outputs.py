@@ -39,6 +39,7 @@ def outputs(folder: Path) -> Iterator[tuple[str, Any]]:
         ("whose", *at_bench),
         ("finish", job, "--yes", *at_bench),
         ("next", job),
+        ("guide", job),
         ("shelf", str(folder / "p")),
     ]
     for words in calls:
