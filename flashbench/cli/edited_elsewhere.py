@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Any
 from flashbench.cli.edited_image import facts_of, say_changes
 from flashbench.cli.given_files import read_bytes, read_edit_file, write_new
 from flashbench.cli.output import Output, many
+from flashbench.cli.seen_before import tell_seen_before
 from flashbench.errors import CheckFailed, WrongCall
 
 if TYPE_CHECKING:
     from flashbench.image.edit_file import BytesEdit
     from flashbench.image.foreign_edit import ForeignEdit
+    from flashbench.image.inspection import Inspection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +67,7 @@ def from_image_at(
             own_numbers=bool(answers.own_numbers),
             repair=answers.repair_checks is not False,
         )
+        _refuse_stale_digests(taken, found, allowed=answers.repair_checks is False)
         steps.demand_new_image(job, original, taken)
         final = explain_foreign(original, taken, found.sure_blocks, places=found.places)
         edited = steps.take_in(
@@ -72,6 +75,7 @@ def from_image_at(
         )
         output.facts = facts_of(job.label, edited) | {"elsewhere": output.facts["elsewhere"]}
         _say_done(output, foreign, answers)
+        tell_seen_before(output, job, edited, found.sure_blocks)
         say_changes(output, edited, names=final.names, listing=listing)
 
 
@@ -154,6 +158,18 @@ def _asked(output: Output, answer: bool | None, *, seen: str, question: str, opt
     if someone_can_be_asked(output):
         return output.ask(question)
     raise CheckFailed(seen, next_step=f"Decide, and say it with {options}.")
+
+
+def _refuse_stale_digests(image: bytes, found: "Inspection", *, allowed: bool) -> None:
+    from flashbench.image.stored_digests import stale_digests
+
+    for stored, value in stale_digests(image, found.digests):
+        if not allowed:
+            raise CheckFailed(
+                f"After the edit {stored}, would no longer fit.",
+                next_step="If nothing signs it, write its new value there, too:"
+                f" {value.hex(' ')}. To leave it wrong, say so with --leave-checks.",
+            )
 
 
 def someone_can_be_asked(output: Output) -> bool:

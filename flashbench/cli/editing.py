@@ -8,8 +8,10 @@ import typer
 from flashbench.cli.edited_elsewhere import Accepted, from_image_at
 from flashbench.cli.edited_image import facts_of, say_changes
 from flashbench.cli.given_files import read_edit_file
+from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import JobArgument, JsonOption
 from flashbench.cli.output import Output, command, listed
+from flashbench.cli.seen_before import tell_seen_before
 from flashbench.errors import WrongCall
 
 if TYPE_CHECKING:
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from flashbench.image.checks import Check
     from flashbench.image.edit_file import EditFile
     from flashbench.image.inspection import Inspection
+    from flashbench.job.folder import Job
 
 
 def edit(
@@ -59,6 +62,14 @@ def edit(
             help="With --from-image: recompute the checks that it broke.",
         ),
     ] = None,
+    again: Annotated[
+        bool,
+        typer.Option(
+            "--again",
+            show_default=False,
+            help="In a new round: apply the edit file of the last edited image afresh.",
+        ),
+    ] = False,
     own_numbers: Annotated[
         bool | None,
         typer.Option(
@@ -94,6 +105,7 @@ def edit(
 
     \b
       flashbench edit board-17 larger-memory.toml
+      flashbench edit board-17 --again
       flashbench edit board-17 --from-image new.bin
       flashbench edit board-17 --from-image new.bin --into-copies --repair-checks
 
@@ -101,16 +113,26 @@ def edit(
     file asks for is made in every copy, checks are recomputed, or nothing is made. Of an image
     edited elsewhere every change is shown with the block it lies in; repairs and the carrying
     of the edit into further copies are offered. The image is kept as image-N.bin beside its
-    change sheet, changes-N.json, and is what `write` then writes.
+    change sheet, changes-N.json, which also keeps the edit file, and is what `write` then
+    writes.
 
     With --json: label, image (its number), sha256, changed_bytes, ranges (offset, length);
-    by an edit file also about, changes, checks, capacity, doubts, questions, answers, first;
+    by an edit file also about, changes, checks, capacity, doubts, questions, answers, first,
+    with --again edit_of_round;
     from an image also elsewhere (changes, copies, broken_checks, numbers, accepted).
     """
     accepted = Accepted(
         into_copies=into_copies, repair_checks=repair_checks, own_numbers=own_numbers
     )
     with command(json=json) as output:
+        if again:
+            if edit_file is not None or from_image is not None:
+                raise WrongCall(
+                    "--again applies the edit file that the job keeps, and another was named.",
+                    next_step="Leave --again out, or the file.",
+                )
+            edit_again_at(output, job, listing=listing)
+            return
         if from_image is not None:
             from_image_at(
                 output,
@@ -140,27 +162,64 @@ def edit_by_file_at(
     output: Output, folder: Path, *, edit_file: Path, listing: Path | None = None
 ) -> None:
     """What `edit JOB EDITFILE` does."""
-    from flashbench.image.inspection import inspect
-    from flashbench.job.folder import Job
-    from flashbench.safe_write import steps
-    from flashbench.safe_write.new_chip import source_of
+    read_edit_file(edit_file)  # its refusals come before any of the job's
+    text = edit_file.read_text("utf-8")
+    with opened_job(output, folder) as job:
+        _edit(output, job, text, listing=listing)
 
-    wanted = read_edit_file(edit_file)
-    with Job.open(folder) as job:
-        output.label = job.label
-        original = source_of(job).image
-        found = inspect(original)
-        result = _applied(output, original, wanted, found)
-        first = _said_first(original, result, found)
-        told = _told(wanted, result) | {"first": first}
-        edited = steps.take_in(job, result.image, names=result.names, told=told)
-        output.facts = facts_of(job.label, edited) | told
-        for sentence in first:
-            output.say(f"First: {sentence}")
-        if wanted.about:
-            output.say(wanted.about)
-        _say_reasons(output, result, original, told)
-        say_changes(output, edited, names=result.names, listing=listing)
+
+def edit_again_at(output: Output, folder: Path, *, listing: Path | None = None) -> None:
+    """What `edit JOB --again` does."""
+    from flashbench.safe_write.between_rounds import demand_stored_edit
+
+    with opened_job(output, folder) as job:
+        stored = demand_stored_edit(job)
+        output.say(
+            f"{job.label}: the edit file of image {stored.image_number} of round"
+            f" {stored.round_number}, applied afresh to the original of round {job.round_number}."
+        )
+        _edit(output, job, stored.text, listing=listing)
+        output.facts["edit_of_round"] = stored.round_number
+
+
+def _edit(output: Output, job: "Job", text: str, *, listing: Path | None) -> None:
+    """Make and keep an image by the text of an edit file, which goes into its change sheet."""
+    from flashbench.image.edit_file import parse_edit
+    from flashbench.image.inspection import inspect
+    from flashbench.safe_write import steps
+    from flashbench.safe_write.between_rounds import (
+        EDIT_FILE_KEY,
+        demand_another_edit,
+        start_of_edit,
+    )
+
+    wanted = parse_edit(text)
+    start = start_of_edit(job)
+    original = start.image
+    if start.put_back_bytes:
+        output.say(
+            f"{job.label}: the edit of an earlier round is on the chip. This one starts from the"
+            f" {many(start.put_back_bytes, 'byte')} that were there before it."
+        )
+    for kept in start.kept:
+        output.say(
+            f"Note: the board itself wrote into the earlier edit at {kept.offset:08x}; what it"
+            " wrote there is left."
+        )
+    found = inspect(original)
+    result = _applied(output, original, wanted, found)
+    demand_another_edit(job, result.image)
+    first = _said_first(original, result, found)
+    told = _told(wanted, result) | {"first": first}
+    edited = steps.take_in(job, result.image, names=result.names, told=told | {EDIT_FILE_KEY: text})
+    output.facts = facts_of(job.label, edited) | told
+    for sentence in first:
+        output.say(f"First: {sentence}")
+    if wanted.about:
+        output.say(wanted.about)
+    _say_reasons(output, result, original, told)
+    tell_seen_before(output, job, edited, found.sure_blocks)
+    say_changes(output, edited, names=result.names, listing=listing)
 
 
 def _applied(
@@ -198,6 +257,8 @@ def _told(wanted: "EditFile", result: "EditResult") -> dict[str, Any]:
         for made in result.memory
         for line in made.capacity_lines(packages_on_board=wanted.packages_on_board)
     ]
+    if capacity and wanted.packages_on_board is None:
+        capacity.append("board: how many packages it has, the edit file does not say")
     return {
         "about": wanted.about,
         "changes": [_change_facts(change) for change in result.changes],

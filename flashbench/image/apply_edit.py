@@ -14,7 +14,7 @@ from flashbench.image.change_sheet import NamedRange, changed_ranges
 from flashbench.image.checks import Check, CheckState, Span, judged, with_repaired
 from flashbench.image.edit_file import BlockEdit, BytesEdit, EditFile, MemoryRecordEdit, refused
 from flashbench.image.memory_edit import Answer, MemoryEdit, Unsaid, compute_edit, double_capacity
-from flashbench.image.stored_digests import StoredDigest
+from flashbench.image.stored_digests import StoredDigest, stale_digests
 
 _SHOWN = 8  # places listed in one sentence
 
@@ -283,15 +283,11 @@ def _prove_checks(image: bytes, repaired: bytes, others: Sequence[Check]) -> Non
 
 
 def _prove_digests(repaired: bytes, digests: Sequence[StoredDigest]) -> None:
-    for stored in digests:
-        name = stored.algorithm.lower().replace("-", "")
-        value = hashlib.new(name, repaired[slice(*stored.covers)]).digest()
-        if not repaired.startswith(value, stored.offset):
-            raise refused(
-                f"The {stored.algorithm} of {stored.covers.start:#x} to {stored.covers.end:#x} is"
-                f" stored at {stored.offset:#x} and would no longer fit. If nothing signs it, name"
-                f" its new value as a [[place]]: {value.hex(' ')}."
-            )
+    for stored, value in stale_digests(repaired, digests):
+        raise refused(
+            f"Then {stored}, would no longer fit. If nothing signs it, name its new value as a"
+            f" [[place]]: {value.hex(' ')}."
+        )
 
 
 def _prove_ranges(

@@ -52,6 +52,7 @@ expects to find, each block how it is recognised and how many copies there are.
 """
 
 import itertools
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
@@ -65,6 +66,9 @@ from flashbench.image.memory_package import MemoryPackage, parse_package
 
 FORMAT = 1
 EDIT_FILE_BYTES_MAX = 4 << 20
+_DOTS_MAX = 64
+_GAPS = re.compile(r"[ \t]")
+_WORDS = re.compile(r"[\w.\"'-]+")
 
 _Offset = Annotated[int, msgspec.Meta(ge=0, le=1 << 31)]
 
@@ -192,6 +196,9 @@ def parse_edit(text: str) -> EditFile:
     """
     if len(text) > EDIT_FILE_BYTES_MAX:
         raise refused(f"It is larger than {EDIT_FILE_BYTES_MAX >> 20} MiB.")
+    # Reading TOML takes time by the square of a key's depth.
+    if any(word.count(".") > _DOTS_MAX for word in _WORDS.findall(_GAPS.sub("", text))):
+        raise refused(f"It has a key or a word with more than {_DOTS_MAX} dots.")
     try:
         document = msgspec.toml.decode(text, type=_Document)
     except (msgspec.MsgspecError, UnicodeEncodeError, RecursionError, ValueError) as error:

@@ -4,7 +4,7 @@ SHA-1, SHA-256, SHA-384 and SHA-512 (FIPS 180-4) as raw bytes.
 """
 
 import hashlib
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,12 @@ class StoredDigest:
     algorithm: str
     offset: int
     covers: Span
+
+    def __str__(self) -> str:
+        return (
+            f"the {self.algorithm} of {self.covers.start:#x} to {self.covers.end:#x}, stored at"
+            f" {self.offset:#x}"
+        )
 
 
 def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredDigest, ...]:
@@ -44,6 +50,17 @@ def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredD
             for algorithm, span in wanted.get(data[offset : offset + size], ()):
                 found.append(StoredDigest(algorithm, offset, span))
     return tuple(found)
+
+
+def stale_digests(
+    data: bytes, digests: Iterable[StoredDigest]
+) -> Iterator[tuple[StoredDigest, bytes]]:
+    """Those of `digests` that do not stand in `data`, an edited image, with their new values."""
+    for stored in digests:
+        name = stored.algorithm.lower().replace("-", "")
+        value = hashlib.new(name, data[slice(*stored.covers)]).digest()
+        if not data.startswith(value, stored.offset):
+            yield stored, value
 
 
 def places_beginning_like(data: bytes, heads: Collection[bytes]) -> list[int]:

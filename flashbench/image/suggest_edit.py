@@ -41,7 +41,8 @@ def suggest_edit(
         lines += ["", *_memory_lines(image, block, records[0], package), "", *_answer_lines()]
     if package is None:
         comments += _how_to_go_on(block, records)
-    return edit_file_text(comments, ["", *lines])
+    board = ["# packages_on_board = 2   # gives the capacity of the whole board"] if records else []
+    return edit_file_text(comments, [*board, "", *lines])
 
 
 def suggest_places(image: bytes, edited: bytes, spans: Sequence[Span]) -> str:

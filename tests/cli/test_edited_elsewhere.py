@@ -1,5 +1,6 @@
 """`edit --from-image`: what another editor did is told, and what may be offered is."""
 
+import hashlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -181,3 +182,21 @@ def test_an_edit_file_beside_an_image_names_places_only(board: SmallBoard, tmp_p
 
     assert result.exit_code == 2
     assert "only names places outside blocks" in three_lines(result)[1]
+
+
+def test_a_stored_digest_that_would_no_longer_fit_is_told() -> None:
+    """The SHA-256 of the first block lies in the image, and another editor knew nothing of it."""
+    place = 0xB000
+
+    def with_digest(image: bytes) -> bytes:
+        block = board_image()[BLOCKS[0] : BLOCKS[0] + BLOCK_BYTES]
+        return image[:place] + hashlib.sha256(block).digest() + image[place + 32 :]
+
+    with TemporaryDirectory() as folder:
+        digested = small_board(Path(folder), image=with_digest(board_image()))
+        refused = digested.take_in(with_digest(with_larger_memory()))
+        left = digested.take_in(with_digest(with_larger_memory()), "--leave-checks")
+
+    assert refused.exit_code == 1
+    assert "stored at 0xb000, would no longer fit" in three_lines(refused)[1]
+    assert left.exit_code == 0, left.stderr

@@ -1,5 +1,6 @@
 """Edit files: read, made in every copy, or refused whole."""
 
+import hashlib
 import zlib
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from flashbench.image.edit_file import parse_edit
 from flashbench.image.memory_edit import Answer, Unsaid, WayNeeded
 from flashbench.image.memory_package import parse_package
 from flashbench.image.memory_records import find_records
+from flashbench.image.stored_digests import StoredDigest
 from flashbench.image.suggest_edit import suggest_edit
 from flashbench.rehearsal.demo_board import demo_image
 from tests.image.edit_scene import (
@@ -355,3 +357,23 @@ def test_the_documentation_lists_every_kind_of_check() -> None:
     page = (Path(__file__).parents[2] / "flashbench" / "image" / "edit-files.md").read_text()
 
     assert {kind.value for kind in CheckKind} <= set(page.splitlines())
+
+
+def test_what_a_stored_digest_covers_changes_only_with_the_digest() -> None:
+    first = COPIES[0]
+    covered = Span(first, first + BLOCK_BYTES)
+
+    def stored(image: bytes) -> bytes:
+        return hashlib.sha256(image[slice(*covered)]).digest()
+
+    image = bytearray(scene())
+    image[0x7000:0x7020] = stored(scene())
+    digest = StoredDigest("SHA-256", 0x7000, covered)
+    other = apply_edit(scene(), parse_edit(EDIT + CHANGE)).image
+
+    with pytest.raises(CheckFailed, match="Then the SHA-256 of 0x1000 to 0x1250, stored at 0x7000"):
+        apply_edit(bytes(image), parse_edit(EDIT + CHANGE), digests=[digest])
+    place = f'[[place]]\nat = 0x7000\nexpect = "{stored(scene()).hex()}"\n'
+    place += f'new = "{stored(other).hex()}"\n'
+    made = apply_edit(bytes(image), parse_edit(EDIT + CHANGE + place), digests=[digest])
+    assert made.image[0x7000:0x7020] == stored(made.image)
