@@ -4,9 +4,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from chipdb.sfdp import ERASE_SIZES, FOUR_BYTE_FORM
+
+_T = TypeVar("_T")
 
 
 class TableError(Exception):
@@ -170,6 +172,12 @@ def _hex(value: object) -> bytes:
         raise ValueError("must be hex digits") from error
 
 
+def _table(value: object) -> Mapping[str, Any]:
+    if not isinstance(value, dict):
+        raise TypeError("is no table")
+    return value
+
+
 def _list(value: object) -> list[Any]:
     if not isinstance(value, list):
         raise ValueError("must be a list")
@@ -280,24 +288,40 @@ def read_rows(document: Mapping[str, Any], file: str) -> tuple[ChipRow, ...]:
     Raises:
         TableError: unknown or missing keys, values out of range, a source that is not listed.
     """
-    unknown = set(document) - {"maker", "sources", "chip"}
-    if unknown:
-        raise TableError(f"{file}: unknown key {min(unknown)!r}")
-    maker = document["maker"]
+    keys = {"maker", "sources", "chip"}
+    if set(document) != keys:
+        odd = min(set(document) ^ keys)
+        raise TableError(f"{file}: {'unknown key' if odd in document else 'no key'} {odd!r}")
+    maker = _checked(_text, document["maker"], f"{file}: maker")
     sources = {
-        key: Source(key=key, what=item["what"], licence=item["licence"])
-        for key, item in document["sources"].items()
+        str(key): _source(str(key), item, file)
+        for key, item in _checked(_table, document["sources"], f"{file}: sources").items()
     }
+    rows = _checked(_list, document["chip"], f"{file}: chip")
     return tuple(
         _read_row(
-            item,
-            f"{file}, row {number} ({', '.join(map(str, item.get('parts', ['?'])))})",
+            _checked(_table, item, f"{file}, row {number}"),
+            f"{file}, row {number} ({_names_of(item)})",
             maker=maker,
             file=file,
             sources=sources,
         )
-        for number, item in enumerate(document["chip"], 1)
+        for number, item in enumerate(rows, 1)
     )
+
+
+def _source(key: str, item: object, file: str) -> Source:
+    where = f"{file}: source {key!r}"
+    texts = _checked(_table, item, where)
+    if set(texts) != {"what", "licence"}:
+        raise TableError(f"{where} has the keys what and licence, and no others")
+    what, licence = (_checked(_text, texts[name], where) for name in ("what", "licence"))
+    return Source(key=key, what=what, licence=licence)
+
+
+def _names_of(item: Mapping[str, Any]) -> str:
+    parts = item.get("parts", ["?"])
+    return ", ".join(map(str, parts)) if isinstance(parts, list) else "?"
 
 
 def _read_row(
@@ -323,10 +347,10 @@ def _read_row(
     return row
 
 
-def _checked(read: Callable[[object], object], value: object, where: str) -> object:
+def _checked(read: Callable[[object], _T], value: object, where: str) -> _T:
     try:
         return read(value)
-    except (ValueError, TypeError) as error:
+    except (ValueError, TypeError, OverflowError) as error:
         raise TableError(f"{where} {error}") from error
 
 

@@ -23,7 +23,7 @@ SECTORS_SUFFIX: Final = ".sectors"
 
 IMAGE_BYTES_MAX: Final = 512 << 20  # twice the largest chip that 4-byte parts are sold as today
 TEXT_BYTES_MAX: Final = 16 << 20
-JOB_FILE_BYTES_MAX: Final = 1 << 20
+JOB_FILE_BYTES_MAX: Final = 1 << 16
 INTAKE_BYTES_MAX: Final = 1 << 18
 HASH_BYTES_MAX: Final = 256
 LABEL_CHARS_MAX: Final = 120

@@ -1,0 +1,149 @@
+"""Edit files, images and chip tables from strangers: an answer or a sentence, and nothing else."""
+
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+import tomli_w
+from hypothesis import given
+from hypothesis import strategies as st
+
+from chipdb import table
+from chipdb.row import TableError, read_rows
+from flashbench.errors import FlashbenchError
+from flashbench.image.apply_edit import apply_edit
+from flashbench.image.edit_file import parse_edit
+from flashbench.image.inspection import inspect
+from flashbench.image.inspection_text import render
+from flashbench.rehearsal.demo_board import demo_edited_image, demo_image
+from tests.builders.fuzz import fuzzed
+from tests.cli.workplace import run
+from tests.image.edit_scene import EDIT, scene
+
+EVIL = "\x1b]0;owned\x07\x1b[2J\x9b31m<script>alert(1)</script>\u202e\r\n\x00"
+
+words = st.sampled_from(
+    ("block", "name", "at", "length", "check", "change", "offset", "old", "new", "why", "memory")
+) | st.sampled_from(("copies", "signature", "kind", "place", "answers", "/etc/passwd", "../x"))
+values = st.recursive(
+    st.none().map(lambda _: "x")
+    | st.booleans()
+    | st.integers(-(2**63), 2**63 - 1)
+    | st.floats(allow_nan=False)
+    | words
+    | st.sampled_from([EVIL, "00" * 40, "0x10", "ff" * 3, "9" * 400])
+    | st.text(max_size=12),
+    lambda inner: (
+        st.lists(inner, max_size=4)
+        | st.dictionaries(words | st.text(min_size=1, max_size=6), inner, max_size=5)
+    ),
+    max_leaves=14,
+)
+
+
+def one_of_the_trees(document: Any, draw: st.DrawFn) -> Any:
+    """`document` with one thing in it replaced or left out."""
+    if isinstance(document, dict) and document and draw(st.integers(0, 3)):
+        key = draw(st.sampled_from(sorted(document)))
+        changed = dict(document)
+        if draw(st.integers(0, 5)):
+            changed[key] = one_of_the_trees(document[key], draw)
+        else:
+            del changed[key]
+        return changed
+    if isinstance(document, list) and document and draw(st.integers(0, 3)):
+        at = draw(st.integers(0, len(document) - 1))
+        return [*document[:at], one_of_the_trees(document[at], draw), *document[at + 1 :]]
+    return draw(values)
+
+
+@st.composite
+def spoiled(draw: st.DrawFn, document: dict[str, Any]) -> dict[str, Any]:
+    changed = one_of_the_trees(document, draw)
+    return changed if isinstance(changed, dict) else document
+
+
+EDIT_FILE: dict[str, Any] = tomllib.loads(EDIT)
+
+
+@fuzzed(60)
+@given(document=spoiled(EDIT_FILE) | st.dictionaries(words, values, max_size=5))
+def test_an_edit_file_gives_an_edit_or_three_lines(document: dict[str, Any]) -> None:
+    try:
+        apply_edit(scene(), parse_edit(tomli_w.dumps(document)))
+    except FlashbenchError as refusal:
+        assert refusal.exit_status in (1, 2)
+
+
+@fuzzed(60)
+@given(text=st.text(max_size=300) | st.binary(max_size=300).map(lambda b: b.decode("latin-1")))
+def test_any_text_is_an_edit_file_or_refused(text: str) -> None:
+    try:
+        parse_edit(text)
+    except FlashbenchError as refusal:
+        assert refusal.exit_status in (1, 2)
+
+
+@pytest.mark.parametrize("text", ["[" * 100_000, "a = " + "{b = " * 20_000, "a.b" * 50_000])
+def test_a_deeply_nested_edit_file_is_refused(text: str) -> None:
+    with pytest.raises(FlashbenchError):
+        parse_edit(text)
+
+
+def test_no_control_character_of_an_edit_file_reaches_the_terminal(tmp_path: Path) -> None:
+    for document in ({"flashbench_edit": 1, EVIL: 1}, {**EDIT_FILE, "about": EVIL}):
+        path = tmp_path / "evil.toml"
+        path.write_text(tomli_w.dumps(document))
+        told = run("edit", str(tmp_path / "nowhere"), str(path))
+        assert told.exit_code != 0
+        assert not controls(told.output)
+
+
+def controls(text: str) -> set[str]:
+    """What a terminal would obey, or would show other than it is."""
+    return {char for char in text if not char.isprintable() and char != "\n"}
+
+
+@fuzzed(4)
+@given(data=st.data())
+def test_spliced_images_are_inspected_without_a_fault(data: st.DataObject) -> None:
+    """Pieces of a real-looking image at wrong places, cut, doubled and spoiled."""
+    pieces = [demo_image(), demo_edited_image(demo_image())]
+    image = bytearray(b"\xff" * 0x10000)
+    for _ in range(data.draw(st.integers(1, 6))):
+        source = data.draw(st.sampled_from(pieces))
+        anchor = data.draw(st.sampled_from([0, 0xA40000, 0xA41000, 0xE03000, 0x10000]))
+        start = anchor + data.draw(st.integers(0, 0x3000))
+        length = data.draw(st.integers(1, 0x3000))
+        at = data.draw(st.integers(0, len(image) - length))
+        image[at : at + length] = source[start : start + length]
+    for at, value in data.draw(
+        st.lists(st.tuples(st.integers(0, 0xFFFF), st.integers(0, 255)), max_size=30)
+    ):
+        image[at] = value
+
+    found = inspect(bytes(image))
+
+    assert not controls(render(found))
+    json.dumps(found.to_json())
+
+
+@fuzzed(60)
+@given(
+    document=st.sampled_from(sorted(table.FIRST_BYTES)).flatmap(
+        lambda name: spoiled(cut_table(name))
+    )
+)
+def test_a_chip_table_gives_rows_or_an_error_that_names_the_file(document: dict[str, Any]) -> None:
+    try:
+        read_rows(document, "stranger.toml")
+    except TableError as refusal:
+        assert "stranger.toml" in str(refusal)
+
+
+def cut_table(name: str) -> dict[str, Any]:
+    """The first rows of one maker's file."""
+    document = tomllib.loads((Path(table.__file__).parent / "chips" / f"{name}.toml").read_text())
+    return {key: value[:2] if isinstance(value, list) else value for key, value in document.items()}
