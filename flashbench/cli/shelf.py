@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from flashbench.shelf.listing import Shelf
 
 _NO_DATE = "-" * 10
+_EDITS_SHOWN = 10
 
 
 def shelf(
@@ -95,8 +96,9 @@ def shelf(
 
     With --json: folder, other_folders, forgotten, jobs (each folder, label, standing, date,
     created, chip, jedec_ids, unique_ids, size_bytes, rounds, note, images, unfinished, outcome,
-    damage); with --check also findings; with --hand-over file, sha256, files, bytes; with
-    --forget the line that stays.
+    damage), edits (made in two jobs or more: signature, edit_sha256, jobs, booted); with
+    --check also findings; with --hand-over file, sha256, files, bytes; with --forget the line
+    that stays.
     """
     with command(json=json) as output:
         if sum((check or find is not None, hand_over is not None, forget is not None)) > 1:
@@ -129,6 +131,7 @@ def shelf_at(
     }
     _list(output, entries)
     _say_damage(output, entries)
+    _say_edits(output, entries)
     _say_counts(output, found, entries, forgotten=output.facts["forgotten"])
     if check:
         _check(output, entries)
@@ -146,6 +149,23 @@ def _say_damage(output: Output, entries: "tuple[Entry, ...]") -> None:
     for entry in entries:
         if entry.damage is not None:
             output.say(f"{entry.folder.name}: damaged. {entry.damage}")
+
+
+def _say_edits(output: Output, entries: "tuple[Entry, ...]") -> None:
+    from flashbench.shelf.seen_before import seen_before
+
+    seen = seen_before(entries, jobs_min=2)
+    output.facts["edits"] = [
+        {
+            "signature": one.edit.signature.hex(),
+            "edit_sha256": one.edit.edit_sha256,
+            "jobs": one.jobs,
+            "booted": one.booted,
+        }
+        for one in seen
+    ]
+    for one in seen[:_EDITS_SHOWN]:
+        output.say(one.sentence())
 
 
 def _say_counts(

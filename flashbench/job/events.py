@@ -204,6 +204,24 @@ class KeptContents:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EditedBlock:
+    """A kind of block, by its first bytes, and what was done to it, by a hash."""
+
+    signature: Hex
+    edit_sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlocksEdited:
+    """Which blocks an image edits, so that the same edit is known again in other jobs."""
+
+    KIND: ClassVar[str] = "blocks-edited"
+    SYNCED: ClassVar[bool] = True
+    image_sha256: Sha256
+    blocks: tuple[EditedBlock, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SpareChosen:
     """The chip of kept-N.bin is a spare, for sale or stock: it never was, nor will be, the board's.
 
@@ -372,6 +390,7 @@ Event = (
     | WriteFinished
     | OutcomeTold
     | SpareChosen
+    | BlocksEdited
 )
 
 KINDS: Mapping[str, type[Event]] = {event.KIND: event for event in Event.__args__}

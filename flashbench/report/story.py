@@ -77,6 +77,8 @@ def _facts(event: Event) -> dict[str, str] | None:
             return {"values": _registers(event.values)}
         case events.RegistersChanged():
             return {"values": f"{_registers(event.before)} > {_registers(event.after)}"}
+        case events.BlocksEdited():
+            return {"count": number(len(event.blocks))}
         case events.SpareChosen():
             return {"number": str(event.kept_number)}
         case events.OpcodeRefuted():

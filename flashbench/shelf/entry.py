@@ -102,6 +102,12 @@ class Entry:
         return ", ".join(text for text in told if text)
 
 
+def proven_on_chip(story: Sequence[Event]) -> frozenset[str]:
+    """The hashes of all that the board's chip was once proven to hold, in one round."""
+    done = (event for event in without_spares(story) if isinstance(event, events.WriteFinished))
+    return frozenset(event.target_sha256 for event in done)
+
+
 def read_entry(folder: Path, *, disk: Disk | None = None) -> Entry | None:
     """The job in `folder`; None if no job was ever begun there. Raises nothing."""
     disk = disk or Disk()

@@ -254,6 +254,13 @@ EXAMPLES: dict[type[events.Event], st.SearchStrategy[events.Event]] = {
             max_size=2,
         ).map(tuple),
     ),
+    events.BlocksEdited: st.builds(
+        events.BlocksEdited,
+        image_sha256=hashes,
+        blocks=st.lists(
+            st.builds(events.EditedBlock, signature=ids, edit_sha256=hashes), max_size=2
+        ).map(tuple),
+    ),
     events.SpareChosen: st.builds(events.SpareChosen, kept_number=numbers),
     events.OutcomeTold: st.builds(
         events.OutcomeTold,
