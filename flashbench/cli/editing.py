@@ -10,7 +10,7 @@ from flashbench.cli.edited_image import facts_of, say_changes
 from flashbench.cli.given_files import read_edit_file
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import JobArgument, JsonOption
-from flashbench.cli.output import Output, command, listed
+from flashbench.cli.output import Output, command, listed, many
 from flashbench.cli.seen_before import tell_seen_before
 from flashbench.errors import WrongCall
 

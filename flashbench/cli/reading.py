@@ -46,6 +46,8 @@ if TYPE_CHECKING:
     from flashbench.job.folder import Job
     from flashbench.safe_write.dump import Dumped
 
+_RANGES_SHOWN = 12
+
 
 def identify(
     adapter: AdapterOption = None,
@@ -249,9 +251,13 @@ def dump(
     The contact is checked first, and the fastest clock found that leaves a margin, up to
     --clock (default 30M).
 
+    With --again it is said what the board itself wrote since this job last wrote: then its
+    processor ran; if it wrote nothing, nothing proves that.
+
     With --json: label, folder, round, original, sha256, bytes, clock_hz, stable_hz, ways,
-    size_sources, size_proven, size_doubt, notes; with --best-effort instead best_reading,
-    proven (false), reads, unstable_bytes, unstable.
+    size_sources, size_proven, size_doubt, notes, board_wrote (since_round, bytes, ranges; or
+    null); with --best-effort instead best_reading, proven (false), reads, unstable_bytes,
+    unstable.
     """
     options = BenchOptions(
         adapter=adapter,
@@ -311,6 +317,7 @@ def dump_at(
         dumped = dump_chip(at.chip, job, progress=at.progress)
         at.progress.close()
         _tell_dump(output, at.chip, job, dumped)
+        _tell_what_the_board_wrote(output, job)
 
 
 def _identified_to_dump(
@@ -372,6 +379,37 @@ def _tell_dump(output: Output, chip: "Identified", job: "Job", dumped: "Dumped")
         output.say(f"The size is not proven, so nothing will be written to it. {why}".rstrip())
     for note in read.notes:
         output.say(f"Note: {note}")
+
+
+def _tell_what_the_board_wrote(output: Output, job: "Job") -> None:
+    """In a round after the first: what is on the chip that this job did not put there."""
+    from flashbench.safe_write.between_rounds import (
+        board_wrote_sentence,
+        note_what_the_board_wrote,
+        ranges_of,
+    )
+
+    output.facts["board_wrote"] = None
+    if job.round_number == 1:
+        return
+    wrote = note_what_the_board_wrote(job)
+    if wrote is None:
+        output.say(f"{job.label}: what the board wrote is not known: another chip was left.")
+        return
+    output.facts["board_wrote"] = {
+        "since_round": wrote.since_round,
+        "bytes": wrote.byte_count,
+        "ranges": [list(stretch) for stretch in wrote.ranges],
+    }
+    output.say(f"{job.label}: {board_wrote_sentence(wrote)}.")
+    stretches = [
+        f"{stretch.offset:08x} to {stretch.end - 1:08x}, {bytes_text(stretch.length)}"
+        for stretch in ranges_of(wrote)[:_RANGES_SHOWN]
+    ]
+    if wrote.range_count > _RANGES_SHOWN:
+        stretches.append(f"and {wrote.range_count - _RANGES_SHOWN} more")
+    if stretches:
+        output.rows(listed("written by the board", stretches))
 
 
 def _refuse_other_label(known: str, given: str | None) -> None:

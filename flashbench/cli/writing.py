@@ -183,6 +183,16 @@ def finish_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool)
 
 def restore(
     job: JobArgument,
+    round_number: Annotated[
+        int | None,
+        typer.Option(
+            "--round",
+            metavar="N",
+            min=1,
+            show_default=False,
+            help="Whose original. Default: the newest round's.",
+        ),
+    ] = None,
     to_new_chip: ToNewChipOption = False,
     label: BagOption = None,
     adapter: AdapterOption = None,
@@ -199,11 +209,13 @@ def restore(
 
     \b
       flashbench restore board-17 --supply 3.3
+      flashbench restore board-17 --supply 3.3 --round 1
       flashbench restore board-17 --supply 3.3 --to-new-chip
 
     After an accident, or because the board was better off before. As careful as finish, with
-    the original as the target. Unless a write is unfinished, the end of the label on the bag
-    is asked for (--yes does not answer that).
+    the original as the target. With --round that of another round, which becomes an image of
+    the newest one; no round's original is ever displaced. Unless a write is unfinished, the
+    end of the label on the bag is asked for (--yes does not answer that).
 
     With --json (needs --yes, and --label): as for write.
     """
@@ -218,9 +230,17 @@ def restore(
     )
     with command(json=json, traceback=trace is not None) as output:
         if to_new_chip:
-            write_to_new_chip_at(output, job, options, original=True, label=label, yes=yes)
+            write_to_new_chip_at(
+                output,
+                job,
+                options,
+                original=True,
+                round_number=round_number,
+                label=label,
+                yes=yes,
+            )
         else:
-            restore_at(output, job, options, label=label, yes=yes)
+            restore_at(output, job, options, round_number=round_number, label=label, yes=yes)
 
 
 def restore_at(
@@ -228,6 +248,7 @@ def restore_at(
     folder: Path,
     options: BenchOptions,
     *,
+    round_number: int | None = None,
     label: str | None = None,
     yes: bool,
 ) -> None:
@@ -235,9 +256,23 @@ def restore_at(
     from flashbench.safe_write import steps
 
     def planned(at: AtBench, job: "Job") -> "Plan":
-        return steps.plan_restore(at.chip, job, progress=at.progress)
+        image = _original_of_round(output, job, round_number)
+        return steps.plan_restore(at.chip, job, image_number=image, progress=at.progress)
 
     _rewrite(output, folder, options, planned, demand=_own_bag(output, label), yes=yes)
+
+
+def _original_of_round(output: Output, job: "Job", round_number: int | None) -> int | None:
+    """The image that another round's original is taken in as; None for the newest round's own."""
+    from flashbench.safe_write.between_rounds import take_in_original_of
+
+    image = None if round_number is None else take_in_original_of(job, round_number)
+    if image is not None:
+        output.say(
+            f"{job.label}: image {image} of round {job.round_number} is the original of round"
+            f" {round_number}, byte for byte."
+        )
+    return image
 
 
 def write_to_new_chip_at(
@@ -247,6 +282,7 @@ def write_to_new_chip_at(
     *,
     image: int | None = None,
     original: bool = False,
+    round_number: int | None = None,
     label: str | None = None,
     yes: bool,
 ) -> None:
@@ -271,8 +307,14 @@ def write_to_new_chip_at(
             )
 
         with chip_at_bench(output, options, identified) as at:
+            if round_number is not None:
+                image = _original_of_round(output, job, round_number)
             plan = plan_to_new_chip(
-                at.chip, job, image_number=image, original=original, progress=at.progress
+                at.chip,
+                job,
+                image_number=image,
+                original=original and image is None,
+                progress=at.progress,
             )
             agree_and_write(output, at, plan, yes=yes)
 

@@ -148,6 +148,21 @@ class BestReadingSaved:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BoardWrote:
+    """What this round's original has that the last proven contents of an earlier one had not.
+
+    `ranges` are (start, bytes), the first of them where there are very many.
+    """
+
+    KIND: ClassVar[str] = "board-wrote"
+    SYNCED: ClassVar[bool] = True
+    since_round: Number
+    byte_count: Count
+    range_count: Count
+    ranges: tuple[tuple[Count, Count], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ImageSaved:
     """image-N.bin and changes-N.json are on disk."""
 
@@ -372,6 +387,7 @@ Event = (
     | SecondCopyProven
     | FilesTakenIn
     | OriginalSaved
+    | BoardWrote
     | BestReadingSaved
     | ImageSaved
     | DoubtfulSaved

@@ -416,9 +416,9 @@ class Job:
         """best-reading.bin of the newest round. `StepRefused` if there is none, `JobDamaged`."""
         return self._round().load_best_reading()
 
-    def load_changes(self, number: int) -> dict[str, object]:
-        """The change sheet of image N, if it is as saved."""
-        return self._round().load_changes(number)
+    def load_changes(self, number: int, *, round_number: int | None = None) -> dict[str, object]:
+        """The change sheet of image N of a round, if it is as saved."""
+        return self._round(round_number).load_changes(number)
 
     @property
     def dumped(self) -> events.OriginalSaved | events.BestReadingSaved | None:

@@ -34,6 +34,7 @@ from flashbench.report.view import (
     Stored,
     StoredFile,
 )
+from flashbench.safe_write.between_rounds import LeftBehind, left_by_last_round
 from flashbench.safe_write.steps import next_step
 
 STRETCHES_MAX: Final = 100
@@ -74,7 +75,7 @@ def build_view(
     original = saved.data if saved else None
     standing = _standing(job, told)
     image = job.load_stored(standing.image.sha256) if standing.image else None
-    left = _left_by_last_round(job) if original is not None else None
+    left = left_by_last_round(job) if original is not None else None
     left_data = left.data if left and original and len(left.data) == len(original) else None
     memory = (
         describe_memory(original, image, booking=booking, outcome=outcome) if original else None
@@ -198,34 +199,7 @@ def _files(job: Job) -> Iterator[StoredFile]:
             yield StoredFile(round_number=number, name=name, sha256=event.sha256, code=code)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _LeftBehind:
-    """What was on the chip when a round ended."""
-
-    round_number: int
-    data: bytes
-
-
-def _left_by_last_round(job: Job) -> _LeftBehind | None:
-    """What the round before the newest one left on the chip, if that is proven."""
-    number = job.round_number - 1
-    if number < 1:
-        return None
-    sha256: str | None = None
-    for event in without_spares([one.event for one in job.told(round_number=number)]):
-        match event:
-            case events.OriginalSaved():
-                sha256 = event.sha256
-            case events.WriteFinished():  # no round is opened while a write is unfinished
-                sha256 = event.target_sha256
-            case _:
-                pass
-    if sha256 is None:
-        return None
-    return _LeftBehind(round_number=number, data=job.load_stored(sha256, round_number=number))
-
-
-def _board_wrote(left: _LeftBehind, original: bytes) -> BoardWrote:
+def _board_wrote(left: LeftBehind, original: bytes) -> BoardWrote:
     sheet = change_sheet(left.data, original)
     return BoardWrote(
         round_number=left.round_number,

@@ -81,6 +81,14 @@ def _facts(event: Event) -> dict[str, str] | None:
             return {"count": number(len(event.blocks))}
         case events.SpareChosen():
             return {"number": str(event.kept_number)}
+        case events.BoardWrote():
+            return {
+                "round": str(event.since_round),
+                "bytes": number(event.byte_count),
+                "ranges": number(event.range_count),
+            }
+        case events.SecondCopyProven():
+            return {"folder": event.folder}
         case events.OpcodeRefuted():
             return {"opcode": f"{event.opcode:02X}h"}
         case events.OutcomeTold():

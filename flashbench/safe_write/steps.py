@@ -34,6 +34,13 @@ from flashbench.safe_write import screening
 from flashbench.safe_write._cells import WRITES_TILL_WORN
 from flashbench.safe_write._sender import WORN_FACTOR
 from flashbench.safe_write.backup import Backup, reload_backup
+from flashbench.safe_write.between_rounds import (
+    board_wrote_sentence,
+    has_earlier_image,
+    start_of_edit,
+    stored_edit,
+    what_the_board_wrote,
+)
 from flashbench.safe_write.found import read_for_recovery
 from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
@@ -287,11 +294,17 @@ def plan_finish(chip: Identified, job: Job, *, progress: Progress = silent) -> P
     return plan_recovery(found, source, target=target)
 
 
-def plan_restore(chip: Identified, job: Job, *, progress: Progress = silent) -> Plan:
-    """The plan of `restore`: from whatever the chip holds now, back to the original."""
+def plan_restore(
+    chip: Identified, job: Job, *, image_number: int | None = None, progress: Progress = silent
+) -> Plan:
+    """The plan of `restore`: from whatever the chip holds now, back to the original.
+
+    Or to the image that the original of another round was taken in as.
+    """
     source = source_of(job)
+    target = source.image if image_number is None else job.load_image(image_number)
     found = read_for_recovery(chip, job, progress=progress)
-    return plan_recovery(found, source, target=source.image)
+    return plan_recovery(found, source, target=target)
 
 
 def carry_out(plan: Plan, *, progress: Progress = silent) -> Verified:
@@ -451,6 +464,9 @@ def _next_step(job: Job) -> NextStep:
             proven=(), command=f"flashbench dump {folder}", why="there is no original yet"
         )
     proven = [_source_text(job)]
+    wrote = what_the_board_wrote(job)
+    if wrote is not None:
+        proven.append(board_wrote_sentence(wrote))
     if unfinished is not None:
         return _way_on(job, proven, unfinished)
     newest = job.newest_image()
@@ -465,6 +481,8 @@ def _next_step(job: Job) -> NextStep:
         proven.append(f"{chip} last held {held}, read back byte for byte")
         proven += _left_half_written(job, but=job.last_written_chip)
         return _after_proof(job, proven, held=held)
+    if newest is None and (afresh := _edit_afresh(job, proven)) is not None:
+        return afresh
     if newest is None or not _is_intact(job, newest):
         return NextStep(
             proven=tuple(proven),
@@ -480,6 +498,35 @@ def _next_step(job: Job) -> NextStep:
             if job.has_best_reading
             else "the chip yet"
         ),
+    )
+
+
+def _edit_afresh(job: Job, proven: Sequence[str]) -> NextStep | None:
+    """In a new round: the edit of an earlier one once more, on what the chip holds now."""
+    if not has_earlier_image(job):
+        return None
+    stored = stored_edit(job)
+    if stored is None:
+        return NextStep(
+            proven=tuple(proven),
+            command=command_line("edit", job.folder, "--from-image", "FILE"),
+            why="the image of an earlier round was edited elsewhere: make the same change in a"
+            f" copy of round {job.round_number}'s own original.bin, which holds what the board"
+            " wrote",
+        )
+    if start_of_edit(job).put_back_bytes:
+        return NextStep(
+            proven=(*proven, f"the edit of round {stored.round_number} is still on the chip"),
+            command=command_line("edit", job.folder, "EDITFILE"),
+            why="the chip holds the edit and what the board wrote: solder it down as it is, or"
+            " make another edit, which starts from the bytes before that one (back to the start:"
+            f" {command_line('restore', job.folder, '--round', '1')})",
+        )
+    return NextStep(
+        proven=tuple(proven),
+        command=command_line("edit", job.folder, "--again"),
+        why=f"the edit file of round {stored.round_number} is applied afresh to this round's"
+        " original, which holds what the board wrote",
     )
 
 
