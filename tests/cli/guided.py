@@ -184,9 +184,13 @@ def small_part(name: str) -> NorPart:
     return replace(SMALL, name=PART) if name == PART else load_part(name)
 
 
-def set_up(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A bench with a chip of 1 MiB in its socket, and no job."""
+def with_small_chips(monkeypatch: pytest.MonkeyPatch) -> None:
+    """`PART` of bench folders is a chip of 1 MiB."""
     monkeypatch.setattr(benches, "load_part", small_part)
+
+
+def set_up(folder: Path) -> None:
+    """A bench with a chip in its socket, and no job."""
     create_bench(folder / "bench", part=PART, contents=board_image(SMALL.density_bytes)).close()
 
 

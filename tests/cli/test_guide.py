@@ -1,6 +1,7 @@
 """The guide from the first question to the report: kept answers, cautions, the ways out."""
 
 import re
+import shutil
 import signal
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,7 +14,7 @@ from flashbench.cli.guide.course import COURSE, TITLES, Step
 from flashbench.rehearsal import arm
 from flashbench.rehearsal.faults import LosePower
 from tests.builders.bench import SMALL
-from tests.cli.guided import IN_A_PROCESS, Person, answer_to, board_image, set_up
+from tests.cli.guided import IN_A_PROCESS, Person, answer_to, board_image, set_up, with_small_chips
 from tests.cli.terminal import Terminal
 from tests.cli.test_interruptions import signal_at
 from tests.cli.workplace import run, three_lines, told
@@ -32,8 +33,32 @@ del STEP_OF_CLIPPED[Moment.SOCKET]
 
 @pytest.fixture
 def person(monkeypatch: pytest.MonkeyPatch) -> Iterator[Person]:
+    """At a bench, with no job yet."""
+    with_small_chips(monkeypatch)
     with TemporaryDirectory() as folder:
-        set_up(Path(folder), monkeypatch)
+        set_up(Path(folder))
+        yield Person(Path(folder))
+
+
+@pytest.fixture(scope="module")
+def edited_job() -> Iterator[Person]:
+    """Left at the step that writes."""
+    with pytest.MonkeyPatch.context() as patched, TemporaryDirectory() as folder:
+        with_small_chips(patched)
+        set_up(Path(folder))
+        person = Person(Path(folder))
+        leaving = {"to this chip?": "no", "Try that step again": "leave"}
+        person.answers |= leaving
+        person.guide()
+        yield person
+
+
+@pytest.fixture
+def writer(edited_job: Person, monkeypatch: pytest.MonkeyPatch) -> Iterator[Person]:
+    """Goes on with an edited job."""
+    with_small_chips(monkeypatch)
+    with TemporaryDirectory() as folder:
+        shutil.copytree(edited_job.folder, folder, dirs_exist_ok=True)
         yield Person(Path(folder))
 
 
@@ -234,29 +259,29 @@ def power_fails_in_the_write(person: Person) -> None:
     arm(person.bench, [LosePower(at_operation=4, seed=5)])
 
 
-def test_a_write_that_power_cuts_off_leads_to_finish_and_on(person: Person) -> None:
-    power_fails_in_the_write(person)
+def test_a_write_that_power_cuts_off_leads_to_finish_and_on(writer: Person) -> None:
+    power_fails_in_the_write(writer)
 
     def answer(question: str) -> str:
         if "Which way?" in question:
-            arm(person.bench, [])
+            arm(writer.bench, [])
             return "finish"
-        return answer_to(question, person.answers)
+        return answer_to(question, writer.answers)
 
-    person.answer = answer  # type: ignore[method-assign]
-    sat = person.guide()
+    writer.answer = answer  # type: ignore[method-assign]
+    sat = writer.guide()
 
     assert sat.status == 0, sat.said
     assert "The chip is half-written." in by_step(sat.said)[Step.WRITE]
     assert "half-done" in by_step(sat.said)[Step.RECOVER]
-    assert person.cells() == board_image(SMALL.density_bytes, edited=True)
+    assert writer.cells() == board_image(SMALL.density_bytes, edited=True)
 
 
-def test_leaving_a_half_written_chip_is_half_written(person: Person) -> None:
-    power_fails_in_the_write(person)
-    person.answers["Which way?"] = "leave"
+def test_leaving_a_half_written_chip_is_half_written(writer: Person) -> None:
+    power_fails_in_the_write(writer)
+    writer.answers["Which way?"] = "leave"
 
-    sat = person.guide()
+    sat = writer.guide()
 
     assert sat.status == 4
     said = in_one_line(sat.said)
@@ -264,27 +289,69 @@ def test_leaving_a_half_written_chip_is_half_written(person: Person) -> None:
     assert said.endswith("Miller 17: Leave the chip in: it is half-written.")
 
 
-def test_a_board_that_stays_dark_is_read_again_in_a_second_round(person: Person) -> None:
-    person.answers["Does the board start"] = "no"
-    person.answers["take the chip off"] = "read"
-    person.answers["From which"] = "leave"
-    before = person.answers["From which"]
-    rounds: list[str] = []
+def test_the_first_original_goes_back_onto_the_chip_of_a_board_that_stays_dark(
+    writer: Person,
+) -> None:
+    starts = iter(["no", "yes"])
 
     def answer(question: str) -> str:
-        if "From which" in question:
-            rounds.append(question)
-            return "package" if len(rounds) == 1 else before
-        return answer_to(question, person.answers)
+        if "Does the board start" in question:
+            return next(starts)
+        if "original, leave]" in question:
+            return "original"
+        return answer_to(question, writer.answers | {"take the chip off": "read"})
 
-    person.answer = answer  # type: ignore[method-assign]
-    sat = person.guide()
+    writer.answer = answer  # type: ignore[method-assign]
+    sat = writer.guide()
 
     assert sat.status == 0, sat.said
-    outcome = by_step(sat.said)[Step.OUTCOME]
-    assert "pin 1 at the board's mark" in outcome
-    assert len(rounds) == 2
-    assert (person.job / "round-2" / "original.bin").read_bytes() == person.cells()
+    assert "all steps are done" in in_one_line(sat.said)
+    assert writer.cells() == board_image(SMALL.density_bytes)
+
+
+def test_a_board_that_stays_dark_is_tried_once_more(writer: Person) -> None:
+    starts = iter(["no", "yes"])
+
+    def answer(question: str) -> str:
+        if "Does the board start" in question:
+            return next(starts)
+        return answer_to(question, writer.answers | {"take the chip off": "try"})
+
+    writer.answer = answer  # type: ignore[method-assign]
+    sat = writer.guide()
+
+    assert sat.status == 0, sat.said
+    assert "round 1: the board boots" in by_step(sat.said)[Step.OUTCOME]
+    assert sat.said.count("Has it started") == 2
+
+
+def test_a_board_that_stays_dark_is_read_again_and_its_chip_kept_as_it_is(
+    writer: Person,
+) -> None:
+    starts = iter(["no", "yes"])
+
+    def answer(question: str) -> str:
+        if "Does the board start" in question:
+            return next(starts)
+        if "original, leave]" in question:
+            return "keep"
+        if "take the chip off" in question:
+            return "read"
+        writer.asked.append(question)
+        return answer_to(question, writer.answers)
+
+    writer.answer = answer  # type: ignore[method-assign]
+    sat = writer.guide()
+
+    assert sat.status == 0, sat.said
+    said = by_step(sat.said)
+    assert "pin 1 at the board's mark" in said[Step.OUTCOME]
+    assert "The board wrote nothing to the chip since" in said[Step.DUMP]
+    assert "the board boots" in said[Step.OUTCOME]
+    supply = [question for question in writer.asked if "how many volts" in question]
+    assert len(supply) == 1, "the bench may have been set otherwise since"
+    assert (writer.job / "round-2" / "original.bin").read_bytes() == writer.cells()
+    assert writer.cells() == board_image(SMALL.density_bytes, edited=True)
 
 
 def test_a_misread_marking_is_asked_again(person: Person) -> None:
@@ -308,12 +375,12 @@ def test_a_misread_marking_is_asked_again(person: Person) -> None:
 @pytest.mark.parametrize(
     ("number", "work", "status", "goes_on_with"),
     [
-        (signal.SIGINT, "second read", 0, "Volts at the chip now"),
+        (signal.SIGINT, "read before writing", 0, "Volts at the chip now"),
         (signal.SIGHUP, "writing", 4, "Which way?"),
     ],
 )
 def test_a_signal_while_the_chip_is_at_work_leaves_where_it_can_be_taken_up(
-    person: Person,
+    writer: Person,
     monkeypatch: pytest.MonkeyPatch,
     number: signal.Signals,
     work: str,
@@ -322,12 +389,12 @@ def test_a_signal_while_the_chip_is_at_work_leaves_where_it_can_be_taken_up(
 ) -> None:
     with monkeypatch.context() as hooked:
         signal_at(hooked, work, number)
-        sat = person.guide()
-    questions = len(person.asked)
+        sat = writer.guide()
+    questions = len(writer.asked)
 
     assert sat.status == status, sat.said
     assert "Try that step again" not in sat.said
     assert "Which way?" not in sat.said
-    person.answers |= {"Volts at the chip now": "leave", "Which way?": "leave"}
-    assert person.guide().status == status
-    assert goes_on_with in person.asked[questions]
+    writer.answers |= {"Volts at the chip now": "leave", "Which way?": "leave"}
+    assert writer.guide().status == status
+    assert goes_on_with in writer.asked[questions]

@@ -20,7 +20,8 @@ def supply(work: Work) -> None:
     """The marking as printed, what the table knows of it, and the supply that the bench gives."""
     marking = _marking(work)
     if marking is None or not find(marking).is_settled:
-        work.output.say("The part's own datasheet settles what it takes.")
+        if "datasheet supply" not in work.notes.answers:
+            work.output.say("The part's own datasheet settles what it takes.")
         work.ask("datasheet supply", "Which range does it give? [2.7-3.6, ?]", read_range)
     told = work.socket_sentence
     if told is not None:
@@ -82,6 +83,8 @@ def dump(work: Work) -> None:
     options = work.at_bench()
     again = work.notes.visit > 1
     work.do(lambda output: dump_at(output, work.folder, options, again=again))
+    if again:
+        work.do(lambda output: next_at(output, work.folder))
 
 
 def write(work: Work) -> None:

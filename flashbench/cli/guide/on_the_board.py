@@ -1,6 +1,5 @@
 """The guide's steps away from the adapter: before heat, intake, soldering, the first start."""
 
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +9,7 @@ import typer
 from flashbench.cli.guide.cautions import Moment
 from flashbench.cli.guide.course import Step, key_of, on_visit
 from flashbench.cli.guide.desk import Left, one_of, read_count, read_yes
-from flashbench.cli.guide.work import Work
+from flashbench.cli.guide.work import NotYet, Work
 from flashbench.cli.inspecting import Wanted, inspect_at
 from flashbench.cli.intake import QUESTIONS, intake_at, show_intake
 from flashbench.cli.outcome import memory_gbit, outcome_at
@@ -181,15 +180,12 @@ def outcome(work: Work) -> None:
         )
         return
     work.do(lambda output: outcome_at(output, work.folder, boots=False))
-    way = work.desk.choose(
-        "Try it once more, or take the chip off and read it again?", ("try", "read")
-    )
-    notes = work.notes
-    if way == "read":
-        work.note(replace(notes, visit=notes.visit + 1))
-        return
-    again = key_of(Step.FIRST_BOOT, notes)
-    work.note(notes.without(again))
+    asks = "Try it once more, or take the chip off and read it again?"
+    if work.desk.choose(asks, ("try", "read")) == "read":
+        work.chip_comes_back()
+    else:
+        work.note(work.notes.without(key_of(Step.FIRST_BOOT, work.notes)))
+    raise NotYet
 
 
 def report(work: Work) -> None:

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 
 from flashbench.cli.edited_elsewhere import from_image_at
 from flashbench.cli.editing import edit_by_file_at
+from flashbench.cli.guide.cautions import Moment
 from flashbench.cli.guide.course import Step, key_of, on_visit
 from flashbench.cli.guide.desk import one_of
 from flashbench.cli.guide.on_the_board import read_image_file
 from flashbench.cli.guide.work import StepFailed, Work
 from flashbench.cli.inspecting import Wanted, inspect_at
 from flashbench.cli.intake import intake_at
+from flashbench.cli.writing import restore_at
 
 if TYPE_CHECKING:
     from flashbench.cli.guide.edit_writing import Place
@@ -40,14 +42,31 @@ def edit_file(work: Work) -> None:
                 "The new image is made from what you know of the fitted memory package, by an edit"
                 " file that you have, or from an image that was edited elsewhere."
             )
-        ways = ("package", "file", "image")
+        ways = ["package", "file", "image"]
+        if work.notes.visit > 1:
+            work.output.say(
+                "Or keep the chip as it is, where only the board was at fault; or put the original"
+                " of round 1 back, with the old packages and straps."
+            )
+            ways += ["keep", "original"]
         way = work.must(key, f"From which? [{', '.join(ways)}, leave]", one_of(ways))
+        if way in ("keep", "original"):
+            if way == "original":
+                _put_back(work)
+            work.pass_over(Step.EDIT, Step.WRITE)
+            return
         if way == "package":
             source = _written(work)
         else:
             asks = "Which edit file?" if way == "file" else "Which image?"
             source = str(work.desk.must(asks, read_image_file).resolve())
         work.answered(on_visit("edit source", work.notes), source)
+
+
+def _put_back(work: Work) -> None:
+    work.caution(Moment.WRITE)
+    options = work.at_bench()
+    work.do(lambda output: restore_at(output, work.folder, options, round_number=1, yes=False))
 
 
 def edit(work: Work) -> None:

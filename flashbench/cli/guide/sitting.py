@@ -9,7 +9,7 @@ from flashbench.cli.guide import at_the_bench, on_the_board, on_the_image
 from flashbench.cli.guide.cautions import cautions
 from flashbench.cli.guide.course import COURSE, TITLES, Standing, Step, coming, key_of
 from flashbench.cli.guide.desk import Desk, Left
-from flashbench.cli.guide.work import StepFailed, Work
+from flashbench.cli.guide.work import NotYet, StepFailed, Work
 from flashbench.cli.options import BenchOptions
 from flashbench.cli.output import Output
 from flashbench.cli.stopping import Stopping
@@ -94,8 +94,10 @@ class Sitting:
             _BODIES[step](self._work)
         except StepFailed as failed:
             self._offer(step, failed)
-            return
-        self._pass(step)
+        except NotYet:
+            pass
+        else:
+            self._pass(step)
 
     def _pass(self, step: Step) -> None:
         notes = self._work.notes

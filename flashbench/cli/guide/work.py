@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 import typer
 
 from flashbench.cli.guide.cautions import Moment, cautions
-from flashbench.cli.guide.course import Standing, on_visit
+from flashbench.cli.guide.course import Standing, Step, key_of, on_visit
 from flashbench.cli.guide.desk import Desk
 from flashbench.cli.guide.notes import Notes, load_notes, save_notes
 from flashbench.cli.options import BenchOptions, SupplyRange, supply_range, supply_volts
@@ -29,6 +29,10 @@ class StepFailed(Exception):
     def __init__(self, refusal: FlashbenchError | None) -> None:
         super().__init__(str(refusal))
         self.refusal = refusal
+
+
+class NotYet(Exception):
+    """A step went well and is not done: the notes say what comes before it."""
 
 
 class Work:
@@ -52,6 +56,13 @@ class Work:
         if notes != self._notes:
             save_notes(self.folder, notes)
             self._notes = notes
+
+    def pass_over(self, *steps: Step) -> None:
+        """Steps that are not needed this time."""
+        notes = self._notes
+        for step in steps:
+            notes = notes.passing(key_of(step, notes))
+        self.note(notes)
 
     def answered(self, key: str, answer: str | None) -> None:
         """Keep one answer; None is "not known"."""
@@ -151,6 +162,11 @@ class Work:
     def supply_is_said(self) -> bool:
         """Whether the call, or somebody in this sitting, has declared the supply."""
         return self._supply is not None
+
+    def chip_comes_back(self) -> None:
+        """Begin another visit of the chip: its steps, and the supply, are to be seen to anew."""
+        self.note(replace(self._notes, visit=self._notes.visit + 1))
+        self._supply = self._options.supply
 
     def supply_said(self, volts: float) -> None:
         """What the bench gives the chip, as somebody has just said."""
