@@ -35,7 +35,11 @@ class Locks:
         raise NotImplementedError
 
     def open(self) -> None:
-        """Open what lies in the way of the plan."""
+        """Open what lies in the way of the plan.
+
+        Raises:
+            ChipHalfWritten: a block still reads as locked.
+        """
         raise NotImplementedError
 
     def put_back(self) -> dict[str, int]:
@@ -55,6 +59,16 @@ class Locks:
         )
         self._sender.run([make.write_enable(), frame])
         self._sender.wait_idle(expected_ms=0.0, limit_ms=_LOCK_MS_MAX, doing="a block lock")
+
+    def _demand_open(self, units: tuple[range, ...]) -> None:
+        locked = self._locked(units)
+        if locked:
+            raise ChipHalfWritten(
+                f"The block at {locked[0].start:#08x} was unlocked and still reads as locked.",
+                state="No cell was changed.",
+                next_step="Hold the WP# pin high and run finish or restore. If it stays, write the"
+                " job to another chip (write --to-new-chip).",
+            )
 
     def _locked(self, units: tuple[range, ...]) -> list[range]:
         """Those of `units` that are locked now."""
@@ -102,6 +116,7 @@ class _EachBlock(Locks):
     def open(self) -> None:
         for start in self._in_the_way:
             self._send(0x39, start=start)
+        self._demand_open(tuple(self._in_the_way.values()))
 
     def put_back(self) -> dict[str, int]:
         wanted = {**self._of_old, **self._in_the_way}
@@ -140,6 +155,7 @@ class _AllBlocks(Locks):
 
     def open(self) -> None:
         self._send(_UNLOCK_ALL)
+        self._demand_open(self._reachable)
 
     def put_back(self) -> dict[str, int]:
         self._send(_LOCK_ALL)

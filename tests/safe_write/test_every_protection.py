@@ -12,7 +12,7 @@ import pytest
 
 import flashbench as fb
 from flashbench.chip.protection import LAYOUTS, protected_ranges
-from flashbench.errors import ChipUntouched, FlashbenchError
+from flashbench.errors import ChipHalfWritten, ChipUntouched, FlashbenchError
 from flashbench.rehearsal import NorPart, load_part
 from flashbench.rehearsal.nor_part import Erase, Register
 from flashbench.rehearsal.nor_protection import protected_span
@@ -316,6 +316,21 @@ def test_blocks_that_cannot_be_told_apart_are_not_opened(tmp_path: Path) -> None
         visit(board, case, tmp_path / "board 17", edited(board.original, EDIT))
 
     assert board.chip.change_count == 0
+
+
+@pytest.mark.parametrize(("name", "opcode"), [("W25Q128JV", 0x39), ("W25Q256JV", 0x98)])
+def test_a_lock_that_does_not_open_stops_before_any_cell(
+    name: str, opcode: int, tmp_path: Path
+) -> None:
+    case = next(c for c in CASES if c.part.name == name and "SR3" in c.registers)
+    board = protected_board(case)
+    board.chip._commands[opcode].run = lambda address, data, at_s: board.chip.clear_wel(0, b"", 0)
+
+    with pytest.raises(ChipHalfWritten, match="was unlocked and still reads as locked") as refused:
+        visit(board, case, tmp_path / "board 17", edited(board.original, EDIT))
+
+    assert str(refused.value).startswith("No cell was changed.")
+    assert board.chip.cell_change_count == 0
 
 
 MODEL_AND_DRIVER = {
