@@ -56,7 +56,7 @@ def from_image_at(
         output.say(f"{output.label}: what the image edited elsewhere changes:")
         output.rows([("", line) for line in foreign.lines()])
         if suggest_edit is not None:
-            _suggest(output, foreign, named, into=suggest_edit)
+            _suggest(output, foreign, named, accepted, into=suggest_edit)
             return
         answers = _settled(output, foreign, accepted)
         output.facts["elsewhere"]["accepted"] = _accepted_facts(answers)
@@ -93,24 +93,41 @@ def _named_places(edit_file: Path | None) -> "tuple[BytesEdit, ...]":
 
 
 def _suggest(
-    output: Output, foreign: "ForeignEdit", named: "tuple[BytesEdit, ...]", *, into: Path
+    output: Output,
+    foreign: "ForeignEdit",
+    named: "tuple[BytesEdit, ...]",
+    accepted: Accepted,
+    *,
+    into: Path,
 ) -> None:
+    """Name what lies outside blocks; this board's own numbers only where new ones are meant."""
     from flashbench.image.foreign_edit import unnamed_changes
     from flashbench.image.suggest_edit import suggest_places
 
-    spans = unnamed_changes(foreign, named)
+    kept = [] if accepted.own_numbers is False else [number.span for number in foreign.numbers]
+    spans = [
+        span
+        for span in unnamed_changes(foreign, named)
+        if not any(number.contains(span) for number in kept)
+    ]
     if not spans:
         raise CheckFailed(
-            "Every change lies in a recognised block or is named: there is nothing to name.",
+            "Every change lies in a recognised block, in a number of this board, or is named:"
+            " there is nothing to name.",
             next_step="Take the image in without --suggest-edit.",
         )
     write_new(into, suggest_places(foreign.original, foreign.edited, spans))
     output.facts["edit_file"] = str(into)
     output.say(
-        f"{output.label}: {many(len(spans), 'change')} outside every block are named in {into}."
-        " Strike out what is not meant and give the file along with the image. Nothing was"
-        " taken in."
+        f"{output.label}: what changes outside every block, in {many(len(spans), 'place')}, is"
+        f" named in {into}. Strike out what is not meant and give the file along with the image."
+        " Nothing was taken in."
     )
+    if kept:
+        output.say(
+            "This board's own numbers are not named: keep them with --own-numbers. If the new ones"
+            " are meant, have them named, too, with --new-numbers."
+        )
 
 
 def _settled(output: Output, foreign: "ForeignEdit", accepted: Accepted) -> Accepted:

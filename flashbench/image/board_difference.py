@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from flashbench.errors import CheckFailed
+from flashbench.image.checks import Span
 from flashbench.image.comparison import BlockDifference, Comparison
 from flashbench.image.finds import Block
 from flashbench.image.suggest_edit import block_lines, copies_of, edit_file_text, inline
@@ -38,7 +39,8 @@ def suggest_from_comparison(
                 f"Of the {len(copies)} copies of the block at {copies[0].offset:#x} only"
                 f" {len(alike)} differ in this way: look before you edit."
             )
-        told, doubts = block_lines(image, block, blocks)
+        changing = [Span(one.at, one.at + len(one.old)) for one in alike[0].changes]
+        told, doubts = block_lines(image, block, blocks, changing=changing)
         comments += doubts
         lines += ["", *told]
         for change in alike[0].changes:

@@ -14,8 +14,6 @@ from flashbench.image.memory_edit import Answer, Doubling, Unsaid
 from flashbench.image.memory_package import MemoryPackage, attribute_names, capacity_text
 from flashbench.image.memory_records import MemoryRecord
 
-_HEADER_MAX = 64  # bytes at a block's start in which blocks of one signature are told apart
-
 
 def suggest_edit(
     image: bytes,
@@ -36,7 +34,9 @@ def suggest_edit(
             f"{len(records)} memory records were named for one package.",
             next_step="Name the one record that the board uses; its straps or `was` tell which.",
         )
-    lines, comments = block_lines(image, block, blocks)
+    changing = [Span(record.offset, record.end) for record in records]
+    inside = [Span(a - block.offset, b - block.offset) for a, b in changing]
+    lines, comments = block_lines(image, block, blocks, changing=inside)
     if len(records) == 1:
         lines += ["", *_memory_lines(image, block, records[0], package), "", *_answer_lines()]
     if package is None:
@@ -66,10 +66,13 @@ def edit_file_text(comments: Sequence[str], lines: Sequence[str]) -> str:
     return "\n".join([*head, 'about = ""', *lines]) + "\n"
 
 
-def block_lines(image: bytes, block: Block, blocks: Sequence[Block]) -> tuple[list[str], list[str]]:
+def block_lines(
+    image: bytes, block: Block, blocks: Sequence[Block], *, changing: Sequence[Span] = ()
+) -> tuple[list[str], list[str]]:
     """How `block` and its copies among `blocks` are recognised, as lines and as comments.
 
-    A check that can be read in several ways is shown in all of them and none is chosen.
+    It is not recognised by what the edit is `changing` (positions in the block). A check that
+    can be read in several ways is shown in all of them and none is chosen.
     """
     copies = copies_of(block, blocks)
     comments = [f"Block at {', '.join(f'{copy.offset:#x}' for copy in copies)}."]
@@ -81,7 +84,7 @@ def block_lines(image: bytes, block: Block, blocks: Sequence[Block]) -> tuple[li
             length=block.length,
             copies=len(copies),
         ),
-        *_telling_bytes(image, copies, blocks),
+        *_telling_bytes(image, copies, blocks, changing),
     ]
     if any(copy.unequal for copy in copies):
         lines += ["copies_may_differ = false"]
@@ -109,9 +112,11 @@ def copies_of(block: Block, blocks: Sequence[Block]) -> list[Block]:
     return copies or [block]
 
 
-def _telling_bytes(image: bytes, copies: list[Block], blocks: Sequence[Block]) -> list[str]:
-    """The line `also`: header bytes, equal in all copies, that tell them from other blocks of
-    this signature and length."""
+def _telling_bytes(
+    image: bytes, copies: list[Block], blocks: Sequence[Block], changing: Sequence[Span]
+) -> list[str]:
+    """The line `also`: bytes, equal in all copies, that tell them from other blocks of this
+    signature and length. The header's come first."""
     first = copies[0]
     rivals = [
         other
@@ -120,21 +125,22 @@ def _telling_bytes(image: bytes, copies: list[Block], blocks: Sequence[Block]) -
         and other.signature == first.signature
         and other.length == first.length
     ]
+    barred = [*changing, *(check.moved(-first.offset).field for check in first.checks)]
+    barred += [check.moved(-first.offset).field for check in first.alternatives]
     chosen: list[str] = []
-    for at in range(len(first.signature), min(_HEADER_MAX, first.length)):
+    for at in range(len(first.signature), first.length):
+        if not rivals:
+            break
         value = image[first.offset + at]
-        in_check = any(check.field.contains(_one(first.offset + at)) for check in first.checks)
-        if in_check or any(image[copy.offset + at] != value for copy in copies):
-            continue
         told_apart = [other for other in rivals if image[other.offset + at] != value]
-        if told_apart:
+        if (
+            told_apart
+            and not any(span.start <= at < span.end for span in barred)
+            and all(image[copy.offset + at] == value for copy in copies)
+        ):
             chosen.append(f'{{ at = {at}, bytes = "{value:02x}" }}')
             rivals = [other for other in rivals if other not in told_apart]
     return [f"also = [{', '.join(chosen)}]"] if chosen else []
-
-
-def _one(offset: int) -> Span:
-    return Span(offset, offset + 1)
 
 
 def _check_lines(check: Check, base: int) -> list[str]:

@@ -200,3 +200,19 @@ def test_a_stored_digest_that_would_no_longer_fit_is_told() -> None:
     assert refused.exit_code == 1
     assert "stored at 0xb000, would no longer fit" in three_lines(refused)[1]
     assert left.exit_code == 0, left.stderr
+
+
+@pytest.mark.parametrize(("words", "places"), [((), 1), (("--new-numbers",), 3)])
+def test_new_numbers_are_named_only_where_they_are_meant(
+    board: SmallBoard, words: tuple[str, ...], places: int
+) -> None:
+    image = bytearray(changed_at(FREE))
+    image[SERIAL_AT : SERIAL_AT + len(SERIAL)] = b"SN WF2-0077-001147\0"
+    file = board.folder / "places.toml"
+
+    board.take_in(bytes(image), *words, "--suggest-edit", str(file))
+    taken = board.take_in(bytes(image), str(file), *(words or ("--own-numbers",)))
+
+    assert file.read_text().count("[[place]]") == places
+    assert taken.exit_code == 0, taken.stderr
+    assert board.kept == (bytes(image) if words else changed_at(FREE))

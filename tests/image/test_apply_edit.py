@@ -377,3 +377,22 @@ def test_what_a_stored_digest_covers_changes_only_with_the_digest() -> None:
     place += f'new = "{stored(other).hex()}"\n'
     made = apply_edit(bytes(image), parse_edit(EDIT + CHANGE + place), digests=[digest])
     assert made.image[0x7000:0x7020] == stored(made.image)
+
+
+def test_a_suggestion_tells_blocks_apart_that_differ_behind_their_headers_only() -> None:
+    image = bytearray(scene())
+    for copy in COPIES:
+        image[copy + BLOCK_BYTES : copy + 2 * BLOCK_BYTES] = sealed(3, bytes(512 + 64))
+    record = find_records(bytes(image))[0]
+
+    text = suggest_edit(
+        bytes(image),
+        found_blocks()[0],
+        blocks=found_blocks(),
+        records=[record],
+        package=NEW.package(),
+    )
+
+    made = apply_edit(bytes(image), parse_edit(text))
+    assert {made.image[copy + 16 : copy + 16 + 512] for copy in COPIES} == {NEW.spd}
+    assert made.image[COPIES[0] + BLOCK_BYTES :][:BLOCK_BYTES] == sealed(3, bytes(512 + 64))
