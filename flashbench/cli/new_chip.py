@@ -69,8 +69,10 @@ def new_chip_rows(plan: "Plan") -> list[tuple[str, str]]:
 
 
 def bag_the_own_chip(output: Output, plan: "Plan") -> None:
-    """Where the board's own chip belongs now."""
-    if plan.kept_number is None:
+    """Where the board's own chip belongs now, if another one takes its place."""
+    from flashbench.job.spares import spare_numbers
+
+    if plan.kept_number is None or plan.kept_number in spare_numbers(plan.job.story):
         return
     output.say(
         f'Put the board\'s own chip into a bag labelled "{plan.job.label}, original chip"'

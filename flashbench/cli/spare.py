@@ -9,6 +9,7 @@ from flashbench.cli.bench import chip_at_bench, demand_someone_to_ask
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     AdapterOption,
+    BenchOption,
     BenchOptions,
     ClockOption,
     DatasheetSupplyOption,
@@ -55,6 +56,7 @@ def spare(
         ),
     ] = None,
     adapter: AdapterOption = None,
+    bench: BenchOption = None,
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     datasheet_supply: DatasheetSupplyOption = None,
@@ -79,6 +81,7 @@ def spare(
     """
     options = BenchOptions(
         adapter=adapter,
+        bench=bench,
         supply=supply,
         marking=marking,
         datasheet_supply=datasheet_supply,

@@ -98,6 +98,10 @@ def _last_word(stories: Stories) -> OutcomeTold | None:
 
 def _board_wrote(stories: Stories, told: OutcomeTold) -> bool | None:
     """Whether the next round's dump differs from what the chip was left with."""
+    following = stories.get(told.round_number + 1, ())
+    noted = [event for event in following if isinstance(event, events.BoardWrote)]
+    if noted:
+        return noted[-1].byte_count > 0
     read_again = _original(stories, told.round_number + 1)
     if read_again is None:
         return None

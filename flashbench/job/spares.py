@@ -18,9 +18,14 @@ _OF_A_WRITE = (
 )
 
 
+def spare_numbers(story: Sequence[Event]) -> frozenset[int]:
+    """The kept-N numbers of a round's spare chips."""
+    return frozenset(event.kept_number for event in story if isinstance(event, events.SpareChosen))
+
+
 def without_spares(story: Sequence[Event]) -> tuple[Event, ...]:
     """The events of a round without the writes to spare chips: what is left is the board's."""
-    spares = {event.kept_number for event in story if isinstance(event, events.SpareChosen)}
+    spares = spare_numbers(story)
     if not spares:
         return tuple(story)
     of_board = []

@@ -73,6 +73,7 @@ def test_a_spare_is_programmed_proven_and_labelled(bench: InventedBench) -> None
     assert "| o  pin 1 at the dot" in result.stdout
     assert "| 2.7 to 3.6 V" in result.stdout
     assert "| 512 Kbit (64 KiB)" in result.stdout
+    assert "into a bag labelled" not in result.stdout  # nothing takes the place of the board's own
 
 
 def test_an_image_with_a_customer_s_identity_makes_no_spare(bench: InventedBench) -> None:

@@ -106,10 +106,17 @@ class Board:
     def factory_contents(self) -> bytes:
         return factory_contents(self.model, self.number)
 
-    def edited(self, dump: bytes) -> bytes:
-        """`dump` with this model's memory record changed."""
+    def unedited(self, dump: bytes) -> bytes:
+        """`dump` with the memory record that the board came with."""
         at = self.model.edit_at
-        return dump[:at] + bytes(byte ^ 0x5A for byte in dump[at : at + 12]) + dump[at + 12 :]
+        return dump[:at] + self.factory_contents()[at : at + 12] + dump[at + 12 :]
+
+    def edited(self, dump: bytes, *, other: bool = False) -> bytes:
+        """`dump` with this model's memory record changed, to another one in a second round."""
+        at = self.model.edit_at
+        factory = self.factory_contents()[at : at + 12]
+        record = bytes(byte ^ (0xA5 if other else 0x5A) for byte in factory)
+        return dump[:at] + record + dump[at + 12 :]
 
 
 @dataclass
@@ -245,11 +252,11 @@ class InventedBench:
         board.dumped = board.chip.cells
         assert board.dumped == board.holds
 
-    def edit(self, board: Board) -> bytes:
+    def edit(self, board: Board, *, other: bool = False) -> bytes:
         """Make the edited image by an edit file for this board's model."""
-        wanted = board.edited(board.dumped)
+        wanted = board.edited(board.dumped, other=other)
         path = self.files / f"{board.job.name}.toml"
-        path.write_text(places_text(board.dumped, wanted))
+        path.write_text(places_text(board.unedited(board.dumped), wanted))
         went_well(self.off_chip("edit", str(board.job), str(path)))
         return wanted
 
