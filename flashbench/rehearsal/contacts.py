@@ -39,6 +39,7 @@ class Contacts:
         self._reaches_chip = True
         self._last_sent = b"\xff"
         self._carried_bit = 1
+        self._byte_before = 0xFF  # MISO is released between frames, and pulled up
         self._read_ahead = b""
         self._armed = armed
         self._glitched: _GlitchedFrame | None = None
@@ -62,6 +63,7 @@ class Contacts:
             return
         self._reaches_chip = not any(self._breaks_frame(fault) for fault in self.faults)
         self._carried_bit = 1
+        self._byte_before = 0xFF
         self._read_ahead = b""
         if self._reaches_chip:
             self.target.select(at_s)
@@ -114,7 +116,7 @@ class Contacts:
             case MisoFlips() if sck_hz > fault.above_hz:
                 return self._flipped(answer, fault.rate)
             case MisoSettlesLate() if sck_hz > fault.above_hz:
-                return _settled_late(answer, fault.swing)
+                return self._settled_late(answer, fault.swing)
             case FloatingMiso():
                 return (b"\xff" if fault.level else b"\0") * len(answer)
             case MisoOnMosi():
@@ -135,6 +137,17 @@ class Contacts:
         for position in self._random.integers(0, len(data) * 8, size=flips):
             spoiled[position >> 3] ^= 1 << (position & 7)
         return bytes(spoiled)
+
+    def _settled_late(self, answer: bytes, swing: int) -> bytes:
+        """A frame comes in many pieces: the byte before a piece is the last one of the frame."""
+        if not answer:
+            return answer
+        now = np.frombuffer(answer, dtype=np.uint8)
+        before = np.concatenate((np.array([self._byte_before], dtype=np.uint8), now[:-1]))
+        self._byte_before = answer[-1]
+        late = np.bitwise_count(now ^ before) >= swing
+        kept = np.where(late, (now & 0x7F) | (before & 0x80), now)
+        return kept.astype(np.uint8).tobytes()
 
     def _shifted(self, answer: bytes, *, late: bool) -> bytes:
         bits = len(answer) * 8
@@ -210,11 +223,3 @@ def _linked(target: SpiTarget, at_s: float, *, already_selected: bool) -> BitLin
     else:
         link.select(at_s)
     return link
-
-
-def _settled_late(answer: bytes, swing: int) -> bytes:
-    now = np.frombuffer(answer, dtype=np.uint8)
-    before = np.concatenate((now[:1], now[:-1]))
-    late = np.bitwise_count(now ^ before) >= swing
-    kept = np.where(late, (now & 0x7F) | (before & 0x80), now)
-    return kept.astype(np.uint8).tobytes()

@@ -10,6 +10,10 @@ import numpy.typing as npt
 LANE_EVIDENCE_BYTES: Final = 4096
 """A bit lane is called stuck only over at least this many non-blank bytes."""
 
+CLUSTER_BYTES_MIN: Final = 8
+CLUSTER_SHARE: Final = 8
+"""Differences cluster if nine tenths lie in an eighth of the chip: common practice, no source."""
+
 _MIB: Final = 1024 * 1024
 
 
@@ -28,15 +32,23 @@ class Disagreement:
     rising_bits: int  # 0 in the first read, 1 in the second
     falling_bits: int
     lanes: tuple[int, ...]  # flips for each bit position, bit 0 first
+    cluster: range | None  # a small stretch that most of them lie in; None: all over, or too few
 
     def sentence(self) -> str:
         """The difference in one line."""
         one, two = self.first_values
         busiest = max(range(8), key=lambda lane: self.lanes[lane])
+        cluster = ""
+        if self.cluster is not None:
+            first, last = self.cluster.start, self.cluster.stop - 1
+            cluster = f" Nine in ten of them lie between {first:#08x} and {last:#08x}."
+        elif self.byte_count >= CLUSTER_BYTES_MIN:
+            cluster = " They lie all over the chip."
         return (
             f"Two reads differ at {self.byte_count} byte{'s' if self.byte_count != 1 else ''},"
             f" first at {self.first:#08x} ({one:02X}h, then {two:02X}h);"
             f" {self.rising_bits} bits rose, {self.falling_bits} fell, most in bit {busiest}."
+            f"{cluster}"
         )
 
 
@@ -57,7 +69,20 @@ def disagreement(first: bytes, second: bytes) -> Disagreement | None:
         rising_bits=int(np.bitwise_count(~ones & twos).sum()),
         falling_bits=int(np.bitwise_count(ones & ~twos).sum()),
         lanes=tuple(int(n) for n in flips),
+        cluster=_cluster(where, len(first)),
     )
+
+
+def _cluster(where: npt.NDArray[np.intp], size: int) -> range | None:
+    """The shortest stretch with nine tenths of these places, if it is a small part of `size`."""
+    if len(where) < CLUSTER_BYTES_MIN:
+        return None
+    held = -(-9 * len(where) // 10)
+    spans = where[held - 1 :] - where[: len(where) - held + 1] + 1
+    at = int(spans.argmin())
+    if spans[at] > size // CLUSTER_SHARE:
+        return None
+    return range(int(where[at]), int(where[at + held - 1]) + 1)
 
 
 def differs_outside(first: bytes, second: bytes, allowed: list[range]) -> Disagreement | None:

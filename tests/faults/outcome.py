@@ -119,6 +119,7 @@ class Play:
     def _judged(self, point: Point, state: State, way: int) -> Verdict:
         had_original = (state.folder / ORIGINAL_FILE).exists()
         before = _look(state.board)
+        changes = state.board.chip.change_count
         ending = play(point.step, state.board, state.folder, point.wrong)
         stranger = ending.stranger
         demand(stranger is None or not stranger.was_touched, "a stranger's chip was touched", point)

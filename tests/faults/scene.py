@@ -155,9 +155,12 @@ class At:
     disk: FaultyDisk
     calendar: Calendar
     signal: Signal
+    supply_volts: float
 
     def identify(self) -> Identified:
-        return fb.identify(self.adapter, supply_volts=3.3, supply_confirmed_by_user=True)
+        return fb.identify(
+            self.adapter, supply_volts=self.supply_volts, supply_confirmed_by_user=True
+        )
 
     def job(self) -> fb.Job:
         return fb.Job.open(self.folder, disk=self.disk, now=self.calendar)
@@ -319,7 +322,7 @@ def _leave_what_was_synced(disk: FaultyDisk, root: Path, names: bool, contents: 
 
 
 def play(
-    step: str,
+    step: str | Step,
     board: Board,
     folder: Path,
     wrong: Interference = NOTHING,
@@ -362,7 +365,9 @@ def play(
     ):
         try:
             with fb.open_adapter(bench.device, clock_hz=CLOCK_HZ, time=bench.time) as adapter:
-                STEPS[step][0](At(bench, adapter, folder, disk, calendar, signal))
+                volts = board.part.supply_volts[1] if board.part is not TINY else 3.3
+                at = At(bench, adapter, folder, disk, calendar, signal, volts)
+                (STEPS[step][0] if isinstance(step, str) else step)(at)
         except FlashbenchError as refusal:
             error = refusal
         killed = False

@@ -1,0 +1,299 @@
+"""Anything a bench sees, in any order: `python -m tests.faults.soak [--minutes 10] [--seed N]`.
+
+Three boards with chips of one part, a job for each, and two spare chips, not blank, in a drawer.
+Hypothesis' state machine draws the steps: dump, edit, write, finish, restore, write to a new chip;
+any of them perhaps with a fault, or with a chip in the socket that is not the job's. After each
+step every chip and every job is looked at without the driver: no original is lost, no stranger's
+chip is touched, what was called done is so. At the end of a day one command brings each board back.
+"""
+
+import argparse
+import hashlib
+import json
+import shutil
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import Final
+
+import hypothesis
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
+
+import flashbench as fb
+from flashbench.image.change_sheet import change_sheet
+from flashbench.rehearsal import faults as f
+from flashbench.safe_write import steps
+from flashbench.safe_write.new_chip import plan_to_new_chip
+from tests.builders.bench import SMALL, Board, edited, firmware
+from tests.builders.disk import DiskFault, Does
+from tests.faults.scene import NOTHING, At, Ending, Interference, play
+
+BOARDS: Final = ("anna", "berta", "cilli")
+DRAWER: Final = ("new one", "new two")
+COUNTS: Final[Counter[str]] = Counter()
+"""What was done and what came of it, over all days of this process."""
+
+RESULTS: Final = Path(__file__).with_name("soak.json")
+_MEMORY: Final = Path("/dev/shm")
+
+
+def _of(fault: f.Fault, *more: f.Fault) -> Interference:
+    return Interference(faults=(fault, *more))
+
+
+_operation = st.integers(1, 14)
+_transfer = st.integers(1, 160)
+WRONG: Final = st.one_of(
+    st.just(NOTHING),
+    st.just(NOTHING),
+    st.builds(lambda n, s: _of(f.LosePower(at_operation=n, seed=s)), _operation, _operation),
+    st.builds(lambda n: _of(f.LosePower(at_operation=n), f.WeakAfterTear()), _operation),
+    st.builds(lambda n: _of(f.LosePower(at_operation=n, between=True)), _operation),
+    st.builds(lambda n: _of(f.SilentOperation(at_operation=n, lasting=n % 2 == 0)), _operation),
+    st.builds(lambda n: _of(f.SupplyDip(at_operation=n)), _operation),
+    st.builds(lambda n: _of(f.Unplug(at_transfer=n, seed=n)), _transfer),
+    st.builds(lambda n: _of(f.Unplug(at_transfer=n, chip_powered_by="elsewhere")), _transfer),
+    st.builds(lambda n: _of(f.MuteReply(at_transfer=n, lasting=n % 2 == 0)), _transfer),
+    st.builds(lambda n: _of(f.HostSuspends(at_transfer=n, adapter="leaves")), _transfer),
+    st.builds(lambda n: _of(f.FrameGlitch(at_frame=n, what="supply dips", at_bit=4)), _transfer),
+    st.builds(lambda n: _of(f.MisoFlips(rate=10.0**-n, seed=n)), st.integers(4, 8)),
+    st.builds(lambda n: Interference(ends_at_transfer=n), _transfer),
+    st.builds(lambda n: Interference(signal_at_look=n), st.integers(1, 40)),
+    st.builds(
+        lambda n, does, lasting: Interference(
+            disk=DiskFault(at=n, does=does, from_then_on=lasting and does is not Does.KILL)
+        ),
+        _transfer,
+        st.sampled_from([Does.FULL, Does.FAIL, Does.READ_ONLY, Does.HELD, Does.KILL]),
+        st.booleans(),
+    ),
+)
+
+
+class Day(RuleBasedStateMachine):
+    """One day at the bench."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.root = Path(mkdtemp(dir=_MEMORY if _MEMORY.is_dir() else None))
+        self.chips: dict[str, Board] = {}
+        for number, name in enumerate((*BOARDS, *DRAWER)):
+            part = replace(SMALL, unique_id=bytes([number + 1]) * 8)
+            self.chips[name] = Board(part, firmware(part.density_bytes, number + 1))
+        self.has_original: set[str] = set()
+        self.written_to: dict[str, set[str]] = {name: {name} for name in BOARDS}
+        self.images: dict[str, list[bytes]] = {name: [] for name in BOARDS}
+        for name in BOARDS:
+            (self.root / name).mkdir()
+        for name in BOARDS[:2]:  # the third comes in when the day says so
+            self.dump(name, NOTHING)
+            self.edit(name, len(name), 3000)
+
+    def teardown(self) -> None:
+        """Nothing may be left that one command does not bring back."""
+        try:
+            for name in sorted(self.has_original):
+                ending = play(_restore, self.chips[name], self._folder(name))
+                _demand(ending.is_done, f"{name} cannot be restored: {ending.error}")
+                self.chips[name].chip.grow_old()
+                _demand(self.chips[name].contents == self.chips[name].original, "not restored")
+                COUNTS["brought back at the end of a day"] += 1
+            COUNTS["days"] += 1
+        finally:
+            shutil.rmtree(self.root, ignore_errors=True)
+
+    @rule(job=st.sampled_from(BOARDS), wrong=WRONG)
+    def dump(self, job: str, wrong: Interference) -> None:
+        """Dump a board's own chip into its job."""
+        ending = self._step("dump", _dump, job, job, wrong, may_change=False)
+        if ending.is_done:
+            self.has_original.add(job)
+            self._look_at_originals()
+
+    @rule(job=st.sampled_from(BOARDS), at=st.integers(0, 250), size=st.integers(1, 6000))
+    def edit(self, job: str, at: int, size: int) -> None:
+        """Take an edited image in."""
+        if job not in self.has_original:
+            return
+        original = self.chips[job].original
+        start = at * 4096 + 17
+        image = edited(original, (start, bytes(b ^ 0x5A for b in original[start : start + size])))
+        with fb.Job.open(self._folder(job)) as opened:
+            known = opened.image_number(hashlib.sha256(image).hexdigest())
+            if opened.unfinished() is not None or known is not None:
+                return
+            opened.save_image(image, change_sheet(original, image))
+        self.images[job].append(image)
+        COUNTS["edit"] += 1
+
+    @rule(job=st.sampled_from(BOARDS), wrong=WRONG)
+    def write(self, job: str, wrong: Interference) -> None:
+        """The first write, or the next."""
+        self._step("write", _write, job, job, wrong)
+
+    @rule(
+        job=st.sampled_from(BOARDS),
+        chip=st.sampled_from((*BOARDS, *DRAWER)),
+        step=st.sampled_from(["write", "finish", "restore"]),
+        wrong=WRONG,
+    )
+    def any_chip(self, job: str, chip: str, step: str, wrong: Interference) -> None:
+        """Somebody puts in whatever lies on the table."""
+        self._step(step, _STEPS[step], job, chip, wrong)
+
+    @rule(job=st.sampled_from(BOARDS), step=st.sampled_from(["finish", "restore"]), wrong=WRONG)
+    def recover(self, job: str, step: str, wrong: Interference) -> None:
+        """On to the image or back to the original, with the job's own chip."""
+        self._step(step, _STEPS[step], job, job, wrong)
+
+    @rule(job=st.sampled_from(BOARDS), chip=st.sampled_from(DRAWER), wrong=WRONG)
+    def new_chip(self, job: str, chip: str, wrong: Interference) -> None:
+        """Write the job to a chip from the drawer; what it held is kept first."""
+        held = self.chips[chip].contents
+        known = self.written_to.get(job, set())
+        self.written_to[job] = known | {chip}
+        self._step("to a new chip", _to_new_chip, job, chip, wrong)
+        if self.chips[chip].contents != held and chip not in known:
+            kept = [p.read_bytes() for p in self._folder(job).glob("round-*/kept-*.bin")]
+            _demand(held in kept, "what the new chip held is not kept")
+
+    def _folder(self, job: str) -> Path:
+        return self.root / job / "job"
+
+    def _step(
+        self,
+        name: str,
+        step: Callable[[At], None],
+        job: str,
+        chip: str,
+        wrong: Interference,
+        *,
+        may_change: bool = True,
+    ) -> Ending:
+        board = self.chips[chip]
+        before = board.chip.change_count  # weak cells drift by themselves: contents do not tell
+        number = board.chip.operation_number
+        board.chip.operation_number = 0
+        ending = play(step, board, self._folder(job), wrong)
+        board.chip.operation_number += number
+        same = board.chip.change_count == before
+        own = chip in self.written_to[job] and (job in self.has_original or name == "dump")
+        COUNTS[f"{name}: {_came_out(ending)}"] += 1
+        if chip not in self.written_to[job]:
+            COUNTS["stranger in the socket"] += 1
+        COUNTS["with a fault that came to pass"] += ending.fired
+        _demand(same or (own and may_change), f"{name} of {job} touched the chip of {chip}")
+        if ending.error is not None and ending.error.exit_status in (3, 5, 130):
+            unchanged = "may still be on" in ending.error.state or same
+            _demand(unchanged, f"{name}: not untouched: {ending.error}")
+        if ending.is_done and may_change:
+            board.chip.grow_old()
+            _demand(
+                board.contents in (self.chips[job].original, *self.images[job]),
+                f"{name} of {job} called done, and {chip} holds something else",
+            )
+        self._look_at_originals()
+        return ending
+
+    def _look_at_originals(self) -> None:
+        for job in self.has_original:
+            saved = self._folder(job) / "round-1" / "original.bin"
+            _demand(saved.read_bytes() == self.chips[job].original, f"{job}: original lost")
+
+
+def _came_out(ending: Ending) -> str:
+    if ending.killed:
+        return "killed"
+    if ending.error is None:
+        return "done"
+    return "half-written" if ending.error.exit_status == 4 else "refused"
+
+
+def _demand(holds: bool, what: str) -> None:
+    if not holds:
+        raise AssertionError(what)
+
+
+def _dump(at: At) -> None:
+    chip = at.identify()
+    if (at.folder / "job.toml").exists():
+        job = at.job()
+    else:
+        job = fb.Job.create(at.folder, chip, disk=at.disk, now=at.calendar)
+    with job:
+        if not job.has_original:
+            fb.back_up(fb.read_twice(chip, keep_doubtful_in=job, progress=at.signal), job)
+
+
+def _write(at: At) -> None:
+    chip = at.identify()
+    with at.job() as job:
+        steps.carry_out(steps.plan_write(chip, job, progress=at.signal), progress=at.signal)
+
+
+def _finish(at: At) -> None:
+    chip = at.identify()
+    with at.job() as job:
+        steps.carry_out(steps.plan_finish(chip, job, progress=at.signal), progress=at.signal)
+
+
+def _restore(at: At) -> None:
+    chip = at.identify()
+    with at.job() as job:
+        steps.carry_out(steps.plan_restore(chip, job, progress=at.signal), progress=at.signal)
+
+
+def _to_new_chip(at: At) -> None:
+    chip = at.identify()
+    with at.job() as job:
+        steps.carry_out(plan_to_new_chip(chip, job, progress=at.signal), progress=at.signal)
+
+
+_STEPS: Final = {"write": _write, "finish": _finish, "restore": _restore}
+
+
+def soak(*, days: int, steps_a_day: int, seed: int) -> None:
+    """Live through some days; raises `AssertionError` with what led there."""
+    run = settings(
+        max_examples=days,
+        stateful_step_count=steps_a_day,
+        deadline=None,
+        database=None,
+        phases=(Phase.generate,),
+        suppress_health_check=list(HealthCheck),
+    )
+    hypothesis.seed(seed)(Day)
+    run_state_machine_as_test(Day, settings=run)
+
+
+def main() -> int:
+    """Soak for so many minutes, and write the counts down."""
+    parser = argparse.ArgumentParser(prog="python -m tests.faults.soak", description=__doc__)
+    parser.add_argument("--minutes", type=float, default=10.0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--results", type=Path, default=RESULTS)
+    options = parser.parse_args()
+    begun_s = time.monotonic()
+    seed = options.seed
+    while time.monotonic() < begun_s + 60 * options.minutes:
+        soak(days=4, steps_a_day=40, seed=seed)
+        seed += 1
+    kept = {
+        "command": " ".join(["python -m tests.faults.soak", *sys.argv[1:]]),
+        "seeds": [options.seed, seed - 1],
+        "seconds": round(time.monotonic() - begun_s),
+        "counts": dict(sorted(COUNTS.items())),
+    }
+    options.results.write_text(json.dumps(kept, indent=1) + "\n")
+    sys.stdout.write(json.dumps(kept, indent=1) + "\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
