@@ -116,14 +116,15 @@ def _telling_bytes(
     image: bytes, copies: list[Block], blocks: Sequence[Block], changing: Sequence[Span]
 ) -> list[str]:
     """The line `also`: bytes, equal in all copies, that tell them from other blocks of this
-    signature and length. The header's come first."""
+    signature, the stored length among them: a weak check may hold over a shorter block and what
+    follows it. The header's come first."""
     first = copies[0]
     rivals = [
         other
         for other in blocks
         if other not in copies
         and other.signature == first.signature
-        and other.length == first.length
+        and other.offset + first.length <= len(image)
     ]
     barred = [*changing, *(check.moved(-first.offset).field for check in first.checks)]
     barred += [check.moved(-first.offset).field for check in first.alternatives]
