@@ -354,6 +354,34 @@ def test_a_board_that_stays_dark_is_read_again_and_its_chip_kept_as_it_is(
     assert writer.cells() == board_image(SMALL.density_bytes, edited=True)
 
 
+@pytest.mark.parametrize(
+    ("answers", "why", "noted"),
+    [
+        ({"entitled": "no"}, "The customer is not entitled", ("--entitled", "yes")),
+        (
+            {"disk encryption": "yes", "recovery key": "no"},
+            "its key is not at hand",
+            ("--recovery-key", "yes"),
+        ),
+    ],
+)
+def test_what_forbids_the_job_stops_it_until_something_else_is_noted(
+    person: Person, answers: dict[str, str], why: str, noted: tuple[str, str]
+) -> None:
+    person.answers = answers | person.answers | answers | {"socket, or clipped": "leave"}
+
+    stopped = person.guide()
+
+    assert stopped.status == 0
+    assert why in in_one_line(stopped.said)
+    assert f"note it: flashbench intake {person.job}" in in_one_line(stopped.said)
+    assert Step.LIFT not in by_step(stopped.said)
+    assert why in in_one_line(person.guide().said)
+
+    assert run("intake", str(person.job), *noted).exit_code == 0
+    assert Step.LIFT in by_step(person.guide().said)
+
+
 def test_a_misread_marking_is_asked_again(person: Person) -> None:
     read = iter(["W25QSOMETHING", "W25Q80BW"])
 

@@ -2,7 +2,7 @@
 
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import typer
 
@@ -16,7 +16,7 @@ from flashbench.cli.outcome import memory_gbit, outcome_at
 from flashbench.cli.output import listed
 from flashbench.cli.report import report_at
 from flashbench.job.layout import PHOTOS
-from flashbench.wording import quoted
+from flashbench.wording import command_line, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -109,11 +109,15 @@ def intake(work: Work) -> None:
     show_intake(work.output, booked)
     work.output.say(f"Photos go into {quoted(work.folder / PHOTOS)}.")
     if booked.entitled is False:
-        work.output.say("Not entitled: nothing is begun on this board.")
-        raise Left
+        _stop(work, "The customer is not entitled to have it worked on: nothing is begun.")
     if booked.disk_encrypted and booked.recovery_key_at_hand is False:
-        work.output.say("The disk is encrypted and its key is not there: nothing is begun yet.")
-        raise Left
+        _stop(work, "The disk is encrypted and its key is not at hand: nothing is begun yet.")
+
+
+def _stop(work: Work, why: str) -> NoReturn:
+    """Raises `Left`: this board is not gone on with before something else was noted."""
+    work.output.say(f"{why} Once that has changed, note it: {command_line('intake', work.folder)}")
+    raise Left
 
 
 def _cannot_be_wrong(work: Work, key: str) -> bool:
