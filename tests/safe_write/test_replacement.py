@@ -370,3 +370,82 @@ def test_each_bit_is_what_most_reads_say(reads: list[bytes]) -> None:
     assert majority(reads) == bytes(expected)
     differing = {at for at in range(40) if len({read[at] for read in reads}) > 1}
     assert {at for one in differing_ranges(reads) for at in one} == differing
+
+
+def test_what_a_killed_process_left_open_is_not_taken_for_the_lasting_value(tmp_path: Path) -> None:
+    """The bits read as they shall, but only until the power goes off: they are written anew."""
+    part = load_part("W25Q128JV")  # its bits can be set by 50h
+    own = Board(part)
+    image = edited(own.original, (0x1234, b"new"), (0x9_0000, b"also new"))
+    new = Board(replace(part, unique_id=bytes.fromhex("DECAFBAD00000006")))
+    new.chip.preset_register("SR1", 0x1C)
+    job = a_dumped_job(own, tmp_path / "job")
+    with new.visit() as visit, fb.Job.open(job) as opened:
+        chip = visit.identify()
+        opened.save_image(image, {})
+        kept = fb.keep_contents(fb.read_twice(chip), opened)
+        plan = fb.plan_replacement(kept, fb.reload_backup(opened), target=image)
+
+        def unplug_midway(step: str, done: int, total: int, left_s: float | None) -> None:
+            if step == "writing" and done > 0:
+                visit.bench.adapter.unplug()  # the chip is powered elsewhere
+
+        with pytest.raises(ChipHalfWritten):
+            fb.rewrite(plan, progress=unplug_midway)
+    assert (new.chip.current["SR1"] & 0x1C, new.chip.stored["SR1"]) == (0, 0x1C)
+
+    with new.visit() as visit:
+        finish(visit, job)
+
+    assert new.chip.stored["SR1"] == 0x00
+    assert new.contents == image
+
+
+def test_a_chip_for_another_supply_is_refused(tmp_path: Path) -> None:
+    own = Board(SMALL)
+    job = a_dumped_job(own, tmp_path / "job")
+    other = Board(
+        replace(
+            SMALL,
+            rdid=bytes.fromhex("ef4014"),
+            unique_id=bytes.fromhex("DECAFBAD00000004"),
+        ),
+        firmware(SMALL.density_bytes, seed=9),
+    )
+
+    with other.visit() as visit, pytest.raises(ChipUntouched, match="on the board it would not"):
+        visit.how = {"supply_volts": 3.3, "marking": "W25Q80DVSNIG"}
+        replaced(visit, job, IMAGE)
+
+    assert other.chip.change_count == 0
+
+
+def test_a_chip_changed_after_its_contents_were_kept_is_read_again_first(tmp_path: Path) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    job = a_dumped_job(own, tmp_path / "job")
+
+    with new.visit() as visit, fb.Job.open(job) as opened:
+        kept = fb.keep_contents(fb.read_twice(visit.identify()), opened)
+        visit.adapter.session.change_count += 1
+        with pytest.raises(ChipUntouched, match="changed after its contents were kept"):
+            fb.plan_replacement(kept, fb.reload_backup(opened), target=own.original)
+
+
+def test_a_replacement_that_needs_no_change_does_not_finish_the_own_chips_write(
+    tmp_path: Path,
+) -> None:
+    own = Board(SMALL)
+    new = Board(replace(SMALL, unique_id=bytes.fromhex("DECAFBAD00000005")), IMAGE)
+    job = a_dumped_job(own, tmp_path / "job")
+    with own.visit(LosePower(at_operation=1)) as visit, pytest.raises(ChipHalfWritten):
+        chip = visit.identify()
+        with fb.Job.open(job) as opened:
+            fb.rewrite(fb.plan_rewrite(chip, fb.reload_backup(opened), IMAGE))
+
+    with new.visit() as visit:
+        replaced(visit, job, IMAGE)
+
+    assert new.chip.change_count == 0
+    with fb.Job.open(job) as opened:
+        assert opened.unfinished_on(None) is not None
+        assert opened.unfinished() is None
