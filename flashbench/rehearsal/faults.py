@@ -1,4 +1,4 @@
-"""What can go wrong on the bench, as values.
+"""What can go wrong on the bench, as values, and what may come of it.
 
 The fault model
 ===============
@@ -7,32 +7,57 @@ A fault is a frozen value; its `repr` (or its table in `fault.toml`) replays it.
 about it follows from a seed inside the value. Faults are armed for a whole bench. One that has a
 moment names it by a number: `at_operation` counts the programs, erases and register writes the
 chip has accepted, from 1, over its whole life; `at_transfer` counts bulk transfers since the
-adapter was opened, from 1. It fires once, or with `lasting=True` from then on.
+adapter was opened, from 1; `at_frame` counts falls of CS#. It fires once, or with `lasting=True`
+from then on. `OUTCOMES` gives each kind its one allowed outcome, judged after it is lifted.
 
-Must be survived (the original is on disk, one command leads on):
+Always, whatever happens: the original is on disk, and nothing is called done that is not so.
 
-* the process is killed at an operation: before cells change, or when a part of the bits is done;
-* power fails inside a page program or an erase, or between two operations. A torn program leaves
-  any prefix of its bytes and any subset of the bits of the next one; a torn erase leaves each
-  cell anywhere on the way from its old value over 00h (the chip programs before it erases) to FFh;
-* the adapter is unplugged at any transfer, with the chip powered by it (power fails in the same
-  instant) or elsewhere (CS# rises, a page cut in mid-data is programmed as far as it came);
-* the chip's supply dips: WEL, modes and volatile registers are lost, cells are not;
-* the chip is slow.
+Survived (one command brings the chip to the target or back to the original):
 
-Must be detected, never called done:
-
+* power lost inside a page program (any prefix of its bytes, any subset of the next one's bits) or
+  an erase (each cell anywhere on the way from its old value over 00h, for the chip programs before
+  it erases, to FFh), or between two operations. Cells of the interrupted one may also read right a
+  few times and then drift, or read differently each time: only an erase that runs to its end mends
+  them, so a recovery that leaves out what reads right fails (`WeakAfterTear`);
+* the adapter unplugged in any transfer, with the chip powered by it (power fails in the same
+  instant) or elsewhere (CS# rises, a page cut in mid-data is programmed as far as it came), or
+  enumerated anew after the host slept; a host that sleeps while an erase runs;
 * replies that never come, come short, carry stale bytes or come twice;
-* bits flipped on MISO or MOSI, at random or above some clock, also such that two reads agree;
-* a program or erase that reports success and does nothing; an erase that clears another unit
-  than stated; a worn sector; a stuck bit; cells that read differently each time;
-* contacts that float, are shorted, shift or mirror the bits, or come and go; no chip at all;
-* an array smaller than the chip says, or of which an address bit is stuck;
-* a chip left in 4-byte mode, in deep power-down, busy, or in a continuous read.
+* a program or erase that reports success and does nothing; a supply that dips before an operation
+  or inside any frame with the adapter alive (what was under way is torn; WEL, volatile registers
+  and the address mode are lost); a slow chip, one left busy or in another mode;
+* flips on MISO, contacts that float, are shorted, shift or mirror the bits, or come and go; CS#
+  that stays high from any clock on, so that the chip gets a part of a frame;
+* the process killed at any transfer or file operation, a signal to stop at any look at the
+  progress; the host's power lost with only the synced names, or contents, or both left; a disk
+  that is full, fails, turns read-only, or holds a file for another program, once or from then on;
+  one byte of any file of the job damaged at rest (refused until it is put back, or of no account);
+* another process with the job open; another customer's chip put in at any transfer before the first
+  change: it is never touched; a calendar set back or ahead at any question.
+
+Declared (as survived; or refused with the bad place named, and nothing called done):
+
+* flips on MOSI, lost and extra clocks, CS# that rises in mid-frame or stays low between two: the
+  chip may obey a command that nobody sent, at an address that nobody named;
+* a worn sector, a stuck bit, cells that read differently each time, an erase that clears another
+  unit than stated: they stay, so what lies on them cannot be written. A replacement chip leads on;
+* a disk that reports success and stores something else.
+
+Limits, known and not closed:
+
+* One flipped bit makes 05h of 01h. Behind 06h that writes the status register, and a chip whose
+  lock bits are one-time might lock for good. The register is read back and named.
+* Errors above some clock that depend on the data repeat alike in two reads, if both are above it.
+  The proof of the clock before a dump is there to exclude it, not the two reads.
+* Hands that swap the chip between the last look at it and the first changing frame, which follows
+  in the next transfer.
+* One cell that reads differently each time reads alike in two reads every other time.
 
 Left out, because nothing on this side of the socket can see or cause it: faults of the host's
-memory and disk (the job folder has its own tests), a chip that lies consistently, and electrical
-damage.
+memory and processor; a drive that loses what it said it had synced; a supply dip in mid-erase
+after which the cells read right and drift a month later, with the adapter alive and the same chip
+(no bit tells that the erase was cut short); a chip that lies consistently; electrical damage; an
+adapter whose firmware spoils what it sends without spoiling what it reads (that is flips on MOSI).
 """
 
 import tomllib
