@@ -183,6 +183,17 @@ EXAMPLES: dict[type[events.Event], st.SearchStrategy[events.Event]] = {
         chip_json=hashes,
         registers=st.dictionaries(st.sampled_from(["SR1.bin", "SR2.bin"]), hashes),
     ),
+    events.SecondCopyProven: st.builds(
+        events.SecondCopyProven, folder=st.text(min_size=1, max_size=60), sha256=hashes
+    ),
+    events.FilesTakenIn: st.builds(events.FilesTakenIn, sha256=hashes, size=counts),
+    events.BoardWrote: st.builds(
+        events.BoardWrote,
+        since_round=numbers,
+        byte_count=counts,
+        range_count=counts,
+        ranges=st.lists(st.tuples(counts, counts), max_size=3).map(tuple),
+    ),
     events.OriginalSaved: st.builds(
         events.OriginalSaved,
         sha256=hashes,
