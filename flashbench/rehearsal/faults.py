@@ -69,6 +69,16 @@ from random import Random
 from typing import Any, Final, Literal, TypeVar
 
 Stage = Literal["begun", "part", "done"]
+GlitchKind = Literal[
+    "MOSI flips",
+    "MISO flips",
+    "clock lost",
+    "clock twice",
+    "CS# rises",
+    "CS# stays high",
+    "CS# stays low",
+    "supply dips",
+]
 
 
 class Outcome(Enum):
@@ -251,16 +261,7 @@ class FrameGlitch:
     """
 
     at_frame: int
-    what: Literal[
-        "MOSI flips",
-        "MISO flips",
-        "clock lost",
-        "clock twice",
-        "CS# rises",
-        "CS# stays high",
-        "CS# stays low",
-        "supply dips",
-    ]
+    what: GlitchKind
     at_bit: int = 0
     lasting: bool = False
     seed: int = 0

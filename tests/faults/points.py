@@ -8,23 +8,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from random import Random
-from typing import Final, Literal, get_args
+from typing import Final, get_args
 
 from flashbench.rehearsal import faults as f
-from flashbench.rehearsal.faults import FrameGlitch
+from flashbench.rehearsal.faults import FrameGlitch, GlitchKind
 from tests.builders.disk import DiskFault, Does
 from tests.faults.scene import Damage, Ending, Interference
-
-GlitchKind = Literal[
-    "MOSI flips",
-    "MISO flips",
-    "clock lost",
-    "clock twice",
-    "CS# rises",
-    "CS# stays high",
-    "CS# stays low",
-    "supply dips",
-]
 
 
 @dataclass(frozen=True, kw_only=True)
