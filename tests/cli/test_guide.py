@@ -354,6 +354,74 @@ def test_a_board_that_stays_dark_is_read_again_and_its_chip_kept_as_it_is(
     assert writer.cells() == board_image(SMALL.density_bytes, edited=True)
 
 
+def test_an_image_of_such_a_board_can_make_it_a_go_before_anything_is_heated(
+    person: Person,
+) -> None:
+    earlier = person.folder / "earlier.bin"
+    earlier.write_bytes(board_image(SMALL.density_bytes))
+    person.answers |= {"Which file is that": str(earlier), "on the bag": "leave"}
+
+    sat = person.guide()
+
+    first = by_step(sat.said)[Step.BEFORE_HEAT]
+    assert "table of 8 rows of 512 bytes" in first
+    assert "Verdict: go." in first
+    assert "Go on with that open" not in first
+
+
+def test_a_board_that_is_ruled_out_is_gone_on_with_only_after_a_yes(person: Person) -> None:
+    person.answers |= {"processor take": "4GB", "Go on all the same": "leave"}
+
+    sat = person.guide()
+
+    first = by_step(sat.said)[Step.BEFORE_HEAT]
+    assert "Verdict: no-go." in first
+    assert "takes 32 Gbit = 4 GB at most, and 64 Gbit = 8 GB are wanted" in first
+    assert Step.INTAKE not in by_step(sat.said)
+
+
+def test_an_amount_that_can_be_taken_in_two_ways_is_asked_back(person: Person) -> None:
+    amounts = iter(["16G", "16GB"])
+
+    def answer(question: str) -> str:
+        if "processor take" in question:
+            return next(amounts)
+        return answer_to(question, person.answers | {"shall the board have": "leave"})
+
+    person.answer = answer  # type: ignore[method-assign]
+    sat = person.guide()
+
+    assert "Say it with its unit: 8GB, 64Gbit or 512MB." in sat.said
+    assert next(amounts, None) is None
+
+
+def test_after_a_refused_image_and_a_wrong_answer_the_edit_is_asked_for_anew(
+    person: Person,
+) -> None:
+    cut_off = person.folder / "cut-off.bin"
+    cut_off.write_bytes(board_image(SMALL.density_bytes)[:-1])
+    ways, right = iter(["image", "package"]), iter(["no", "yes"])
+    dies = iter(["3", "2"])
+
+    def answer(question: str) -> str:
+        for part, answers in (("From which", ways), ("Is that right", right), ("Dies in", dies)):
+            if part in question:
+                return next(answers)
+        more = {"Which image": str(cut_off), "Try that step again": "again"}
+        return answer_to(question, person.answers | more | {"done, not needed": "leave"})
+
+    person.answer = answer  # type: ignore[method-assign]
+    person.answers.pop("[done, not needed")
+    sat = person.guide()
+
+    said = by_step(sat.said)
+    assert f"The image has {SMALL.density_bytes - 1} bytes" in said[Step.EDIT]
+    assert "48 Gbit = 6 GB per package" in said[Step.EDIT_FILE]
+    assert "32 Gbit = 4 GB per package" in said[Step.EDIT_FILE]
+    assert Step.WRITE not in said
+    assert not list(person.job.glob("edit-*.toml"))
+
+
 @pytest.mark.parametrize(
     ("answers", "why", "noted"),
     [
