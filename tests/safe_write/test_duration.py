@@ -9,7 +9,7 @@ import pytest
 
 import flashbench as fb
 from flashbench.errors import ChipHalfWritten
-from flashbench.rehearsal import NorPart, load_part
+from flashbench.rehearsal import NorPart, in_memory_bench, load_part
 from flashbench.safe_write.duration import expected_seconds
 from flashbench.safe_write.plan import Plan
 from tests.builders.bench import SMALL, TINY, Board, Visit, a_dumped_job, edited, firmware
@@ -119,4 +119,27 @@ def test_a_recovery_takes_as_long_as_was_said(onto: str, tmp_path: Path) -> None
         shown, taken = shown_and_taken(visit, recovery)
 
     assert len(recovery.cells.units) > 1
+    assert shown == pytest.approx(taken, rel=0.10)
+
+
+def bits_fall_in_every_block(image: bytes) -> bytes:
+    return edited(image, *((at, b"\x00") for at in range(0x1000, len(image), 0x8000)))
+
+
+@pytest.mark.parametrize("host_gap_us", [60, 1000])
+def test_a_slow_host_is_counted_in(host_gap_us: float, tmp_path: Path) -> None:
+    """Many small units: what is said must grow with what the host needs around each transfer."""
+    contents = firmware(1 << 20)
+    with (
+        in_memory_bench(part=SMALL, contents=contents, host_gap_us=host_gap_us) as bench,
+        fb.open_adapter(bench.device, clock_hz=FAST, time=bench.time) as adapter,
+    ):
+        chip = fb.identify(adapter, supply_volts=1.8)
+        with fb.Job.create(tmp_path / "job", chip) as job:
+            backup = fb.back_up(fb.read_twice(chip), job)
+            plan = fb.plan_rewrite(chip, backup, bits_fall_in_every_block(contents))
+
+            shown, taken = shown_and_taken(Visit(bench, adapter), plan)
+
+    assert len(plan.cells.units) == 32
     assert shown == pytest.approx(taken, rel=0.10)

@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import flashbench as fb
-from flashbench.rehearsal import Bench, in_memory_bench
+from flashbench.rehearsal import Bench, NorPart, in_memory_bench
+from flashbench.rehearsal.faults import SlowChip
 from flashbench.safe_write._pages import (
     PAGES_MEASURED,
     PAGES_WATCHED_MAX,
@@ -22,11 +24,13 @@ PAGES = 1024
 
 
 @contextmanager
-def a_plan_of_four_blocks(folder: Path, *, host_gap_us: float) -> Iterator[tuple[Bench, Plan]]:
+def a_plan_of_four_blocks(
+    folder: Path, *, host_gap_us: float = 125, part: NorPart = SMALL
+) -> Iterator[tuple[Bench, Plan]]:
     contents = firmware(1 << 20)
     image = edited(contents, (0x40000, firmware(PAGES * 256 + 0x4000, seed=5)[: PAGES * 256]))
     with (
-        in_memory_bench(part=SMALL, contents=contents, host_gap_us=host_gap_us) as bench,
+        in_memory_bench(part=part, contents=contents, host_gap_us=host_gap_us) as bench,
         fb.open_adapter(bench.device, clock_hz=30_000_000, time=bench.time) as adapter,
     ):
         chip = fb.identify(adapter, supply_volts=1.8)
@@ -50,6 +54,24 @@ def test_a_slow_host_neither_loses_pages_nor_lengthens_the_wait(
     assert bench.chip.complaint_counts()["while busy"] == 0
     assert seconds == pytest.approx(plan.cells.seconds, rel=0.15), "a lost page costs a third"
     assert transfers < plan.cells.page_count / 5, "an exchange per command takes six a page"
+
+
+def test_a_page_lost_to_a_busy_chip_is_sent_again_and_no_ecc_unit_programmed_twice(
+    tmp_path: Path,
+) -> None:
+    with_ecc = replace(SMALL, ecc_unit_bytes=16)
+    with a_plan_of_four_blocks(tmp_path / "job", part=with_ecc) as (bench, plan):
+
+        def grow_slower(step: str, done: int, total: int, left_s: float | None) -> None:
+            if step == "writing" and done:
+                bench.faults.faults = (SlowChip(factor=3),)
+
+        fb.rewrite(plan, progress=grow_slower)
+
+        assert bench.chip.contents == plan.target
+    complaints = bench.chip.complaint_counts()
+    assert complaints["while busy"] > 0, "pages were lost"
+    assert complaints["ECC unit programmed twice"] == 0
 
 
 @pytest.mark.parametrize("program_us", [3, 55, 200, 395, 400, 460, 700, 1200, 2900])
