@@ -5,6 +5,7 @@ journalled before it is opened, under names of this module, so that after a kill
 put back that this job opened. Loss of power sets them all: that is the chip's own way back.
 """
 
+from abc import ABC, abstractmethod
 from typing import Final
 
 from flashbench.chip import _read_frames as read_frames
@@ -22,7 +23,7 @@ _LOCK_ALL: Final = 0x7E
 _LOCK_MS_MAX: Final = 50.0
 
 
-class Locks:
+class Locks(ABC):
     """The locks of the chip of one running Plan. Made by `locks_of`."""
 
     def __init__(self, plan: Plan, sender: Sender) -> None:
@@ -30,25 +31,25 @@ class Locks:
         self._chip = plan.chip
         self._sender = sender
 
+    @abstractmethod
     def journalled(self) -> dict[str, int]:
         """What is about to be opened, for the journal."""
-        raise NotImplementedError
 
+    @abstractmethod
     def open(self) -> None:
         """Open what lies in the way of the plan.
 
         Raises:
             ChipHalfWritten: a block still reads as locked.
         """
-        raise NotImplementedError
 
+    @abstractmethod
     def put_back(self) -> dict[str, int]:
         """Lock again what was locked before this job first opened it; what is locked now.
 
         Raises:
             ChipHalfWritten: a lock does not read as set.
         """
-        raise NotImplementedError
 
     def _send(self, opcode: int, *, start: int | None = None) -> None:
         make = self._sender.frames

@@ -16,6 +16,7 @@ from flashbench.errors import ChipHalfWritten, ChipUntouched, FlashbenchError
 from flashbench.rehearsal import NorPart, load_part
 from flashbench.rehearsal.nor_part import Erase, Register
 from flashbench.rehearsal.nor_protection import protected_span
+from flashbench.safe_write.steps import protection_in_the_way, stays_open_until_power_off
 from tests.builders.bench import SMALL, Board, Visit, edited, plugged_in
 from tests.builders.profile import plain_profile
 from tests.safe_write.test_writing import demand_good_manners
@@ -264,6 +265,22 @@ def test_what_is_protected_is_refused_then_opened_written_and_put_back(
     switch_off_and_on_if_needed(board, case)
     assert state_of(board) == before
     demand_good_manners(board)
+
+
+@pytest.mark.parametrize("layout", ["SST26", "AT25DF"])
+def test_what_stays_open_until_power_off_is_known_before_it_is_opened(
+    layout: str, tmp_path: Path
+) -> None:
+    case = next(case for case in CASES if case.layout == layout)
+    board = protected_board(case)
+    with plugged_in(board.chip) as bench:
+        chip = identified(bench, case)
+        with fb.Job.create(tmp_path / "job", chip) as job:
+            backup = fb.back_up(fb.read_twice(chip), job)
+            plan = fb.plan_rewrite(chip, backup, edited(board.original, EDIT))
+
+    assert protection_in_the_way(plan) == (range(case.part.density_bytes),)
+    assert stays_open_until_power_off(plan) == (layout == "SST26")
 
 
 WITH_LOCKS = [case for case in CASES if case.part.individual_locks != "none"]
