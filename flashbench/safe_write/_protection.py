@@ -10,6 +10,7 @@ from flashbench.job.events import RegistersChanged, RegistersRestored
 from flashbench.safe_write._block_locks import locks_of
 from flashbench.safe_write._sender import Sender
 from flashbench.safe_write.plan import Plan
+from flashbench.wording import command_line
 
 _VOLATILE_ENABLE: Final = 0x50
 
@@ -58,8 +59,9 @@ class Protection:
             raise ChipHalfWritten(
                 "The write protection could not be lifted: its bits read as before.",
                 state="No cell was changed.",
-                next_step="Hold the WP# pin high. If it stays, the chip is locked for good: write"
-                " the job to a replacement chip.",
+                next_step="Hold the WP# pin high. If it stays, the chip is locked for good: put"
+                " another one in and run:"
+                f" {command_line('write', self._plan.job.folder, '--to-new-chip')}",
             )
 
     def put_back(self) -> None:

@@ -61,7 +61,7 @@ class NoErasePlan(ChipUntouched):
             f"{out_of_reach.start:#08x} to {out_of_reach.stop - 1:#08x} would have to be erased,"
             " and no erase instruction that this chip may be given reaches there.",
             next_step="Check the part number printed on the chip against the one identified,"
-            " or put the image on another chip of the same part.",
+            " or put another chip of the same part in and use write JOB --to-new-chip.",
         )
 
 
