@@ -4,7 +4,8 @@
 
 Wire seconds are model time: nothing here is a measurement of hardware. CPU is measured, the
 virtual bench's own share taken out. "charged" is model time with that CPU on the same clock.
-Beside it: `tests.benchmarks.plan`, `tests.benchmarks.inspection`, `tests.benchmarks.host`, `tests.benchmarks.two_adapters`.
+Beside it: `tests.benchmarks.plan`, `tests.benchmarks.inspection`, `tests.benchmarks.host`,
+`tests.benchmarks.two_adapters`.
 """
 
 import argparse
