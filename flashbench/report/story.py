@@ -53,7 +53,7 @@ def _facts(event: Event) -> dict[str, str] | None:
             return {"reads": number(len(event.reads)), "bytes": number(event.unstable_bytes)}
         case events.UnitFailed():
             return {"start": address(event.start), "attempts": number(event.attempts)}
-        case events.OriginalSaved():
+        case events.OriginalSaved() | events.FilesTakenIn():
             return {"bytes": number(event.size), "sha256": event.sha256[:_HASH_SHOWN]}
         case events.ImageSaved():
             return {"number": str(event.number), "sha256": event.sha256[:_HASH_SHOWN]}
