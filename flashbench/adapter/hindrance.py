@@ -138,23 +138,23 @@ def _no_usable_driver(platform: str, serials: Sequence[str]) -> Hindrance:
             seen="The USB library cannot open this device on this system.",
             mend="Plug the adapter straight into the machine, not through a virtual or remote bus.",
         )
-    which, only = _which_on_windows(serials)
+    which, first, only = _which_on_windows(serials)
     return Hindrance(
         seen=f"Windows has no driver bound to {which} that libusb can use.",
-        mend=f"In Device Manager update the driver of {only} to Windows' own WinUSB. Its COM port"
-        " is gone while that lasts; to undo it, take the former driver in the same dialogue.",
+        mend=f"{first} update the driver of {only} (not of an entry with &MI_ in it) to Windows' own"
+        " WinUSB. Its COM port is gone while that lasts; to undo it, take the former driver in the"
+        " same dialogue.",
     )
 
 
-def _which_on_windows(serials: Sequence[str]) -> tuple[str, str]:
-    """The adapter, and the one entry of Device Manager that is meant."""
-    whole = "not of an entry with &MI_ in it"
+def _which_on_windows(serials: Sequence[str]) -> tuple[str, str, str]:
+    """The adapter, how to find it, and the one entry of Device Manager that is meant."""
+    find = "In Device Manager"
     if len(serials) == 1:
-        only = f"the one device whose instance path ends in \\{serials[0]} ({whole})"
-        return f"the adapter {serials[0]}", only
+        only = f"the one device whose instance path ends in \\{serials[0]}"
+        return f"the adapter {serials[0]}", find, only
     if serials:
         listed = " or ".join(f"\\{serial}" for serial in serials)
-        only = f"the one that you wired, whose instance path ends in {listed} ({whole})"
-        return f"an adapter ({', '.join(serials)})", only
-    only = f"the adapter ({whole}), with every other FTDI device unplugged"
-    return "the adapter", only
+        only = f"the one that you wired, whose instance path ends in {listed}"
+        return f"an adapter ({', '.join(serials)})", find, only
+    return "the adapter", "Unplug every other FTDI device. In Device Manager", "the adapter"

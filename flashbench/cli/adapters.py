@@ -103,7 +103,7 @@ def adapters_at(output: Output) -> None:
         place = ".".join(str(number) for number in each.port_numbers) or "not known"
         rows = [
             ("url", each.url or "none"),
-            ("serial", each.serial or "none"),
+            ("serial", each.serial or ("none" if each.opens else "not read")),
             ("place", f"bus {each.bus}, socket {place}"),
             ("ports", ", ".join(str(number) for number in each.interfaces) or "none"),
             ("opens", "yes" if each.opens else "no"),

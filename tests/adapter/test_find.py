@@ -98,7 +98,7 @@ def test_on_windows_a_missing_driver_is_named() -> None:
     (hindrance,) = one(usb, "win32").hindrances
 
     assert "no driver bound" in hindrance.seen
-    assert "every other FTDI device unplugged" in hindrance.mend
+    assert "Unplug every other FTDI device." in hindrance.mend
 
 
 @pytest.mark.parametrize(
