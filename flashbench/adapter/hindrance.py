@@ -141,9 +141,9 @@ def _no_usable_driver(platform: str, serials: Sequence[str]) -> Hindrance:
     which, first, only = _which_on_windows(serials)
     return Hindrance(
         seen=f"Windows has no driver bound to {which} that libusb can use.",
-        mend=f"{first} update the driver of {only} (not of an entry with &MI_ in it) to Windows' own"
-        " WinUSB. Its COM port is gone while that lasts; to undo it, take the former driver in the"
-        " same dialogue.",
+        mend=f"{first} update the driver of {only} (not of an entry with &MI_ in it) to Windows'"
+        " own WinUSB. Its COM port is gone while that lasts; to undo it, take the former driver in"
+        " the same dialogue.",
     )
 
 
