@@ -11,6 +11,7 @@ import pytest
 
 from flashbench.cli.guide.cautions import Moment, cautions
 from flashbench.cli.guide.course import COURSE, TITLES, Step
+from flashbench.job.check import check_folder
 from flashbench.rehearsal import arm
 from flashbench.rehearsal.faults import LosePower
 from tests.builders.bench import SMALL
@@ -96,6 +97,7 @@ def test_a_chip_that_stays_on_the_board_is_cautioned_of_the_clip(person: Person)
 
     assert sat.status == 0, sat.said
     demand_each_caution_once(sat.said, STEP_OF_CLIPPED)
+    assert check_folder(person.job) == (), "what the guide leaves there is known to be the job's"
     assert person.cells() == board_image(SMALL.density_bytes, edited=True)
 
 

@@ -11,10 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flashbench.job.events import KINDS
+from flashbench.job.events import KINDS, Event
+from flashbench.job.folder import Told
 from flashbench.rehearsal.demo_board import DEMO
 from flashbench.report.build import build_view
 from flashbench.report.render import render
+from flashbench.report.story import OTHER, round_story
 from flashbench.report.texts import english, parse_texts
 from flashbench.report.view import Booking, JobView, Outcome, State
 from tests.report import scene
@@ -286,6 +288,17 @@ def test_every_kind_of_event_has_a_sentence() -> None:
     keys = [key for kind in KINDS for key in told_apart.get(kind, (kind,))]
 
     assert [key for key in keys if not english().has(f"moment.{key}")] == []
+
+
+@settings(max_examples=60, deadline=None)
+@given(event=st.one_of([st.from_type(kind) for kind in KINDS.values()]))
+def test_the_sentence_of_an_event_has_all_that_it_speaks_of(event: Event) -> None:
+    (moment,) = round_story(1, [Told(at="2026-01-02T03:04:05+00:00", event=event)]).moments
+
+    sentence = english()(f"moment.{moment.kind}", **dict(moment.facts))
+
+    assert moment.kind != OTHER
+    assert "{" not in sentence or "{" in str(moment.facts)
 
 
 def test_a_question_mark_is_explained_only_where_one_is_drawn() -> None:
