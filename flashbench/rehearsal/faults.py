@@ -49,6 +49,8 @@ Limits, known and not closed:
   lock bits are one-time might lock for good. The register is read back and named.
 * Errors above some clock that depend on the data repeat alike in two reads, if both are above it.
   The proof of the clock before a dump is there to exclude it, not the two reads.
+* A flip on MOSI that hits the same address bit of every read frame shifts both whole reads alike.
+  No line of one wire does that to one bit only; the exhaustion counts it apart.
 * Hands that swap the chip between the last look at it and the first changing frame, which follows
   in the next transfer.
 * One cell that reads differently each time reads alike in two reads every other time.

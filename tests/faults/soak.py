@@ -155,6 +155,10 @@ class Day(RuleBasedStateMachine):
     @rule(job=st.sampled_from(BOARDS), chip=st.sampled_from(DRAWER), wrong=WRONG)
     def new_chip(self, job: str, chip: str, wrong: Interference) -> None:
         """Write the job to a chip from the drawer; what it held is kept first."""
+        model = self.chips[chip].chip
+        model.lose_power(model.last_s, seed=1)  # it came out of the socket and is put in again
+        model.restore_power()
+        model.grow_old()
         held = self.chips[chip].contents
         known = self.written_to.get(job, set())
         self.written_to[job] = known | {chip}

@@ -1,7 +1,7 @@
 """A share of every fault at every operation, in the normal run; `python -m tests.faults` does all.
 
-Broken once to see these fail: suspect units not erased again; a kept journal head that runs ahead
-of its lines; the first error hidden by the adapter's closing; done said without the last read.
+Broken once to see it fail: suspect units taken for what they read, which left cells that drift.
+What a whole last read finds is rare here; `tests/safe_write` holds it, and the full run does.
 """
 
 from collections import Counter

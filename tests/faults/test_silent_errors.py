@@ -3,6 +3,8 @@
 A dump proves its clock before it reads, and works one step below the fastest that was stable. With
 `read_twice` alone two reads agree on a wrong image where both clocks lie above the limit; that is
 the documented limit of two reads, and the clock's margin is what excludes it.
+
+Broken once to see these fail: reads that disagree let pass; the clock not proven before a dump.
 """
 
 from pathlib import Path
