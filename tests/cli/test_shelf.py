@@ -76,9 +76,12 @@ def test_one_job_is_packed_beside_the_others(jobs: Path) -> None:
     assert "exists already" in three_lines(again)[1]
 
 
-@pytest.mark.parametrize("name", ["board-9", "..", ".", "", "../elsewhere", "/etc"])
+@pytest.mark.parametrize(
+    "name",
+    ["board-9", "..", ".", "", "../elsewhere", "/etc", "elsewhere/board-2", "/elsewhere/board-2"],
+)
 def test_only_a_job_on_this_shelf_is_forgotten(jobs: Path, name: str) -> None:
-    result = run("shelf", str(jobs), "--forget", name, "--label", "x")
+    result = run("shelf", str(jobs), "--forget", name, "--label", "002")
 
     assert result.exit_code == 2
     assert "There is no job" in three_lines(result)[1]

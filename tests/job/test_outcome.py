@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from flashbench.job.dark_board import dark_board
-from flashbench.job.events import CellsProven, WriteFinished
+from flashbench.job.events import BoardWrote, CellsProven, WriteFinished
 from flashbench.job.folder import Job
 from flashbench.job.outcome import outcome_of, record_outcome
 from flashbench.job.refusals import StepRefused
@@ -141,6 +141,17 @@ def test_a_board_that_wrote_nothing_points_at_the_chip_s_joints(tmp_path: Path) 
     assert dark is not None
     assert dark.board_wrote is False
     assert "at the flash chip's joints first" in dark.checks[4]
+
+
+def test_what_was_journalled_of_the_board_s_writes_counts(tmp_path: Path) -> None:
+    with _written_job(tmp_path / "job") as job:
+        record_outcome(job, boots=False)
+        _dump_again(job, IMAGE[:-1] + b"\x00")
+        job.record(BoardWrote(since_round=1, byte_count=0, range_count=0, ranges=()))
+        dark = dark_board(job)
+
+    assert dark is not None
+    assert dark.board_wrote is False
 
 
 def test_with_the_original_on_the_chip_it_is_not_put_back_once_more(tmp_path: Path) -> None:

@@ -104,10 +104,13 @@ def test_a_forgotten_job_leaves_a_line_that_names_nobody(tmp_path: Path) -> None
     folder = stand_up(
         tmp_path, "miller", board=1, label="Miller 017", unique_id="0011223344556677", written=True
     )
-    kept = tmp_path / "keep me"
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    kept = elsewhere / "keep me"
     kept.write_text("not the job's")
     (folder / "photos").mkdir(exist_ok=True)
     (folder / "photos" / "link").symlink_to(kept)
+    (folder / "photos" / "link to a folder").symlink_to(elsewhere)
     hashes = [image.sha256 for image in _entry(folder).images]
 
     line = forget(_entry(folder))

@@ -87,6 +87,16 @@ def test_a_chip_of_no_job_is_given_to_nobody(tmp_path: Path) -> None:
     assert [each.same_sectors for each in same_model.nearest] == [8, 8, 8]
 
 
+def test_a_little_in_common_makes_nobody_the_owner(tmp_path: Path) -> None:
+    stand_up(tmp_path, "one", board=1)
+    other = contents(1)[: 4 * SECTOR] + bytes(len(contents(1)) - 4 * SECTOR)
+
+    found = _ask(tmp_path, _seen(other))
+
+    assert _owner(found) is None
+    assert [each.same_sectors for each in found.nearest] == [4]
+
+
 def test_two_jobs_with_the_same_image_are_both_named(tmp_path: Path) -> None:
     shelf = _shelf(tmp_path)
     stand_up(shelf, "twin", board=1)
