@@ -213,7 +213,7 @@ def intake_at(output: Output, folder: Path, *, answers: Mapping[str, Answer]) ->
     from flashbench.job.intake import Intake
 
     present = booked_in(folder)
-    output.label = present.label if present else folder.resolve().name
+    output.label = present.label if present else _label_of(folder)
     may_ask = _at_a_terminal() and not output.json
     if not answers and present is None and not may_ask:
         raise WrongCall(
@@ -277,6 +277,18 @@ def _keep(output: Output, folder: Path, intake: "Intake", *, is_new: bool) -> li
         if is_new:
             book_in(folder, intake)
         return []
+
+
+def _label_of(folder: Path) -> str:
+    """The label of a job that was never booked in, or the folder's name where there is none."""
+    from flashbench.job.folder import Job
+    from flashbench.job.refusals import JobMissing
+
+    try:
+        with Job.open(folder) as job:
+            return job.label
+    except JobMissing:
+        return folder.resolve().name
 
 
 def _at_a_terminal() -> bool:

@@ -518,7 +518,7 @@ def _edit_afresh(job: Job, proven: Sequence[str]) -> NextStep | None:
         return NextStep(
             proven=(*proven, f"the edit of round {stored.round_number} is still on the chip"),
             command=command_line("edit", job.folder, "EDITFILE"),
-            why="the chip holds the edit and what the board wrote: solder it down as it is, or"
+            why="the chip holds that edit, and what the board wrote: solder it down as it is, or"
             " make another edit, which starts from the bytes before that one (back to the start:"
             f" {command_line('restore', job.folder, '--round', '1')})",
         )

@@ -174,3 +174,11 @@ def test_a_package_description_must_be_one(tmp_path: Path) -> None:
 
     assert result.exit_code == 1
     assert not (tmp_path / "job").exists()
+
+
+def test_a_job_that_was_never_booked_in_is_amended_under_its_own_label(place: Workplace) -> None:
+    result = run("intake", str(place.job), "--fault", "no picture", "--json")
+
+    assert result.exit_code == 0, result.stderr
+    assert told(result)["label"] == "board 17"
+    assert told(run("intake", str(place.job), "--json"))["fault"] == "no picture"
