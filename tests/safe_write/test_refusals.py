@@ -437,4 +437,4 @@ def test_a_stuck_cell_is_part_of_the_dump_and_found_when_it_matters(tmp_path: Pa
 
     assert "The unit at 0x005000" in refused.value.seen
     assert "1 of 4096 bytes are not FFh" in refused.value.seen
-    assert "replacement chip" in refused.value.next_step
+    assert "--to-new-chip" in refused.value.next_step
