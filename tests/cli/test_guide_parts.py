@@ -24,7 +24,8 @@ from flashbench.cli.guide.edit_writing import (
     write_edit,
 )
 from flashbench.cli.guide.notes import Notes, decode, load_notes, save_notes
-from flashbench.cli.guide.work import Work
+from flashbench.cli.guide.on_the_board import read_image_file
+from flashbench.cli.guide.work import Work, read_range
 from flashbench.cli.options import BenchOptions
 from flashbench.cli.output import Output
 from flashbench.cli.stopping import Stopping
@@ -277,6 +278,22 @@ def test_the_clock_at_which_the_contact_was_good_is_kept(
     assert work.at_bench(clock_hz=30_000_000).clock == 30_000_000
     named = replace(options, clock=5_000_000)
     assert work_at(tmp_path, named, monkeypatch)[0].at_bench().clock == 5_000_000
+
+
+def test_a_kept_answer_that_can_no_longer_be_taken_is_asked_for_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    options = BenchOptions(adapter="rehearsal:b", supply=3.3, bench=no_bench(tmp_path))
+    work, asked = work_at(tmp_path, options, monkeypatch, "1.65-1.95", "?")
+    for key in ("datasheet supply", "visit 1 clock", "heat image"):
+        work.answered(key, "no such thing")
+
+    assert work.at_bench().clock is None
+    assert work.at_bench().datasheet_supply is None
+    assert work.must("datasheet supply", "Which range?", read_range) == (1.65, 1.95)
+    assert work.ask("heat image", "Which file?", read_image_file) is None
+    assert work.ask("heat image", "Which file?", read_image_file) is None
+    assert asked == ["Which range?", "Which file?"]
 
 
 def fitted() -> MemoryPackage:

@@ -19,6 +19,8 @@ from flashbench.job.refusals import JobDamaged, JobForeign, disk_refused
 
 FORMAT: Final = 1
 BYTES_MAX: Final = 1 << 18
+NOT_KNOWN: Final = "?"
+"""The answer that says so."""
 _Text = Annotated[str, msgspec.Meta(max_length=2000)]
 
 
@@ -27,7 +29,7 @@ class Notes:
     """The content of guide.toml.
 
     `visit` counts how often the chip came to the bench; `passed` are keys of steps, those of a
-    visit preceded by its number. An answer "?" was asked for and is not known.
+    visit preceded by its number. An answer `NOT_KNOWN` was asked for and is not known.
     """
 
     visit: Annotated[int, msgspec.Meta(ge=1, le=9999)] = 1
@@ -44,12 +46,12 @@ class Notes:
 
     def answering(self, key: str, answer: str | None) -> Self:
         """With one more answer; None is "not known"."""
-        return replace(self, answers={**self.answers, key: "?" if answer is None else answer})
+        return replace(self, answers={**self.answers, key: NOT_KNOWN if answer is None else answer})
 
     def answer(self, key: str) -> str | None:
         """What was answered; None if it was not asked or is not known."""
         given = self.answers.get(key)
-        return None if given == "?" else given
+        return None if given == NOT_KNOWN else given
 
 
 def load_notes(folder: Path, *, disk: Disk | None = None) -> Notes:

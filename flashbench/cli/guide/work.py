@@ -10,7 +10,7 @@ import typer
 from flashbench.cli.guide.cautions import Moment, cautions
 from flashbench.cli.guide.course import Standing, Step, key_of, on_visit
 from flashbench.cli.guide.desk import Desk
-from flashbench.cli.guide.notes import Notes, load_notes, save_notes
+from flashbench.cli.guide.notes import NOT_KNOWN, Notes, load_notes, save_notes
 from flashbench.cli.options import BenchOptions, SupplyRange, supply_range, supply_volts
 from flashbench.cli.output import Output, command
 from flashbench.cli.sockets import Sockets
@@ -68,27 +68,31 @@ class Work:
         """Keep one answer; None is "not known"."""
         self.note(self._notes.answering(key, answer))
 
+    def kept(self, key: str, read: Callable[[str], _T]) -> _T | None:
+        """A kept answer; None if there is none, or none that can still be taken as one."""
+        given = self._notes.answer(key)
+        try:
+            return None if given is None else read(given)
+        except ValueError:
+            return None
+
     def ask(self, key: str, question: str, read: Callable[[str], _T]) -> _T | None:
         """An answer that is kept as it was typed, and asked for once. None: not known."""
-        if key in self._notes.answers:
-            given = self._notes.answer(key)
-            return None if given is None else read(given)
-        typed: list[str] = []
-
-        def reading(text: str) -> _T:
-            typed[:] = [text]
-            return read(text)
-
-        answer = self.desk.ask(question, reading)
-        self.answered(key, None if answer is None else typed[0])
-        return answer
+        kept = self.kept(key, read)
+        if kept is not None or self._notes.answers.get(key) == NOT_KNOWN:
+            return kept
+        answer = self.desk.ask(question, typed(read))
+        self.answered(key, None if answer is None else answer[0])
+        return None if answer is None else answer[1]
 
     def must(self, key: str, question: str, read: Callable[[str], _T]) -> _T:
         """As `ask`, where going on takes an answer."""
-        if self._notes.answer(key) is None:
-            typed = self.desk.must(question, lambda text: (text, read(text))[0])
-            self.answered(key, typed)
-        return read(self._notes.answers[key])
+        kept = self.kept(key, read)
+        if kept is not None:
+            return kept
+        text, answer = self.desk.must(question, typed(read))
+        self.answered(key, text)
+        return answer
 
     def forget(self, start: str) -> None:
         """Let all answers whose keys begin so be asked for again."""
@@ -192,19 +196,16 @@ class Work:
             said = f" (last time {last})" if last else ""
             asks = f"Volts at the chip now{said}?"
             self.supply_said(self.desk.must(asks, read_volts))
-        good_hz = self._notes.answer(on_visit("clock", self._notes))
+        good_hz = self.kept(on_visit("clock", self._notes), int)
         return replace(
             self._options,
             supply=self._supply,
-            datasheet_supply=self._options.datasheet_supply or self._datasheet_supply(),
+            datasheet_supply=self._options.datasheet_supply
+            or self.kept("datasheet supply", read_range),
             adapter=adapter,
             marking=self._options.marking or self._notes.answer("marking"),
-            clock=self._options.clock or clock_hz or (int(good_hz) if good_hz else None),
+            clock=self._options.clock or clock_hz or good_hz,
         )
-
-    def _datasheet_supply(self) -> SupplyRange | None:
-        given = self._notes.answer("datasheet supply")
-        return None if given is None else read_range(given)
 
     def _chosen_adapter(self) -> str | None:
         from flashbench.adapter import find_adapters
@@ -242,6 +243,11 @@ class Work:
     def _label(self) -> str:
         booked = self.intake
         return booked.label if booked else self.folder.resolve().name
+
+
+def typed(read: Callable[[str], _T]) -> Callable[[str], tuple[str, _T]]:
+    """Reads an answer, and gives what was typed with it."""
+    return lambda text: (text, read(text))
 
 
 def read_volts(text: str) -> float:
