@@ -1,6 +1,6 @@
 """How pages travel: what is learnt of the chip's program time, in model time and by counts."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -8,12 +8,15 @@ from pathlib import Path
 import pytest
 
 import flashbench as fb
+from flashbench.chip.status import BUSY
 from flashbench.rehearsal import Bench, NorPart, in_memory_bench
 from flashbench.rehearsal.faults import SlowChip
 from flashbench.safe_write._pages import (
     PAGES_MEASURED,
     PAGES_WATCHED_MAX,
     WINDOW_BYTES,
+    Page,
+    PageProgrammer,
     ProgramTime,
 )
 from flashbench.safe_write.plan import Plan
@@ -72,6 +75,22 @@ def test_a_page_lost_to_a_busy_chip_is_sent_again_and_no_ecc_unit_programmed_twi
     complaints = bench.chip.complaint_counts()
     assert complaints["while busy"] > 0, "pages were lost"
     assert complaints["ECC unit programmed twice"] == 0
+
+
+def test_the_frames_of_a_unit_are_made_while_the_chip_erases_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with a_plan_of_four_blocks(tmp_path / "job") as (bench, plan):
+        prepare, was_busy = PageProgrammer.prepare, []
+
+        def watched(self: PageProgrammer, pages: Sequence[Page]) -> None:
+            was_busy.append(bool(bench.chip.status_byte() & BUSY))
+            prepare(self, pages)
+
+        monkeypatch.setattr(PageProgrammer, "prepare", watched)
+        fb.rewrite(plan)
+
+    assert was_busy == [True] * len(plan.cells.units)
 
 
 @pytest.mark.parametrize("program_us", [3, 55, 200, 395, 400, 460, 700, 1200, 2900])
