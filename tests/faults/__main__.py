@@ -3,7 +3,7 @@
 The first dump and the first write take all their points, each recovery from each accident one in
 so many, in an order that `--seed N` shuffles;
 after M minutes (10 unless said) no new batch is begun.
-Prints counts and writes them, with the seed, the command and the commit, to `results.json` here.
+Prints counts and adds them, with the seed, the command and the commit, to `results.json` here.
 `--replay 'Point(...)'` plays the one point that a failure printed.
 """
 
@@ -199,7 +199,8 @@ def main() -> int:
         command=" ".join(["python -m tests.faults", *sys.argv[1:]]),
         seconds=time.monotonic() - begun_s,
     )
-    options.results.write_text(json.dumps(kept, indent=1) + "\n")
+    earlier = json.loads(options.results.read_text()) if options.results.exists() else []
+    options.results.write_text(json.dumps([*earlier, kept], indent=1) + "\n")
     sys.stdout.write(
         f"{kept['points']} of {planned} points of {kept['faults']} faults in {kept['seconds']} s,"
         f" {kept['wrong']} wrong: {kept['verdicts']}\n"
