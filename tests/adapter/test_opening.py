@@ -54,7 +54,7 @@ def test_an_adapter_this_user_may_not_open_is_refused_with_the_remedy(
     usb = ScriptedUsb()
     usb.open_error = USBError("Access denied (insufficient permissions)", -3, errno.EACCES)
 
-    with pytest.raises(AdapterUnavailable, match=r"may not open(.|\n)*udev folder") as caught:
+    with pytest.raises(AdapterUnavailable, match=r"may not open(.|\n)*--udev-rule") as caught:
         open_adapter(usb.device(), time=usb.time)
     assert isinstance(caught.value.__cause__, USBError)
 
