@@ -19,3 +19,8 @@ def fuzzed(usual: int) -> settings:
         deadline=None,
         suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
     )
+
+
+def controls(text: str) -> set[str]:
+    """What a terminal would obey, or would show other than it is."""
+    return {char for char in text if not char.isprintable() and char != "\n"}

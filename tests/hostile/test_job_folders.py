@@ -16,7 +16,7 @@ from flashbench.job import events
 from flashbench.job.events import Event, encode
 from flashbench.job.folder import Job
 from flashbench.job.journal import Head, encode_head, encode_line
-from tests.builders.fuzz import THOROUGH, fuzzed
+from tests.builders.fuzz import THOROUGH, controls, fuzzed
 from tests.builders.job import IMAGE, ORIGINAL, AChip, a_dumped_job, announcement, opened
 from tests.cli.workplace import run
 
@@ -129,11 +129,6 @@ def test_no_planted_link_leads_out_of_the_folder(used: Path, tmp_path: Path, kin
             if path.is_file() and not path.is_symlink():
                 assert SECRET.strip() not in path.read_bytes(), f"{name} let {path.name} take it in"
         shutil.rmtree(place)
-
-
-def controls(text: str) -> set[str]:
-    """What a terminal would obey, or would show other than it is."""
-    return {char for char in text if not char.isprintable() and char != "\n"}
 
 
 class Tags(HTMLParser):

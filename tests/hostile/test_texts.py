@@ -18,7 +18,7 @@ from flashbench.image.edit_file import parse_edit
 from flashbench.image.inspection import inspect
 from flashbench.image.inspection_text import render
 from flashbench.rehearsal.demo_board import demo_edited_image, demo_image
-from tests.builders.fuzz import fuzzed
+from tests.builders.fuzz import controls, fuzzed
 from tests.cli.workplace import run
 from tests.image.edit_scene import EDIT, scene
 
@@ -99,11 +99,6 @@ def test_no_control_character_of_an_edit_file_reaches_the_terminal(tmp_path: Pat
         told = run("edit", str(tmp_path / "nowhere"), str(path))
         assert told.exit_code != 0
         assert not controls(told.output)
-
-
-def controls(text: str) -> set[str]:
-    """What a terminal would obey, or would show other than it is."""
-    return {char for char in text if not char.isprintable() and char != "\n"}
 
 
 @fuzzed(4)
