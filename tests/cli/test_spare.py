@@ -10,21 +10,12 @@ from flashbench.report.short_code import short_code
 from tests.cli.workplace import places_text, run, three_lines, told
 from tests.month.invented_bench import (
     SECTOR,
-    SMALL,
+    SMALL_MODEL,
     Board,
     Chip,
     InventedBench,
-    Model,
     sha256,
     went_well,
-)
-
-MODEL = Model(
-    name="WF2",
-    part=SMALL,
-    size=64 << 10,
-    identify=("--datasheet-supply", "2.7-3.6"),
-    edit_at=0x1100,
 )
 
 
@@ -34,7 +25,7 @@ def bench(tmp_path: Path) -> InventedBench:
 
 
 def _edited_job(bench: InventedBench) -> Board:
-    board = bench.new_board(17, MODEL)
+    board = bench.new_board(17, SMALL_MODEL)
     bench.dump(board)
     bench.edit(board)
     return board
@@ -42,8 +33,10 @@ def _edited_job(bench: InventedBench) -> Board:
 
 def _used(bench: InventedBench) -> Chip:
     """A second-hand chip: what it holds proves its size, which the table does not know."""
-    contents = random.Random(5).randbytes(MODEL.size)
-    return bench.new_chip("used", part=SMALL, contents=contents, socket=bench.sockets["left"])
+    contents = random.Random(5).randbytes(SMALL_MODEL.size)
+    return bench.new_chip(
+        "used", part=SMALL_MODEL.part, contents=contents, socket=bench.sockets["left"]
+    )
 
 
 def _spare(bench: InventedBench, board: Board, chip: Chip, *words: str) -> Result:
@@ -52,7 +45,7 @@ def _spare(bench: InventedBench, board: Board, chip: Chip, *words: str) -> Resul
 
 def _without_identity(bench: InventedBench, board: Board) -> bytes:
     """Make image 2: the edit, and the board's own sector blank."""
-    at = MODEL.size // 2
+    at = SMALL_MODEL.size // 2
     wanted = board.edited(board.dumped)
     wanted = wanted[:at] + b"\xff" * SECTOR + wanted[at + SECTOR :]
     path = bench.files / "blank.toml"
@@ -92,7 +85,7 @@ def test_an_image_with_a_customer_s_identity_makes_no_spare(bench: InventedBench
 
 def test_a_number_that_another_board_has_too_is_nobody_s(bench: InventedBench) -> None:
     board = _edited_job(bench)
-    other = bench.new_board(18, MODEL)
+    other = bench.new_board(18, SMALL_MODEL)
     bench.dump(other)
     chip = _used(bench)
 

@@ -7,15 +7,7 @@ import pytest
 from typer.testing import Result
 
 from tests.cli.workplace import three_lines, told
-from tests.month.invented_bench import SECTOR, SMALL, Board, InventedBench, Model, went_well
-
-MODEL = Model(
-    name="WF2",
-    part=SMALL,
-    size=64 << 10,
-    identify=("--datasheet-supply", "2.7-3.6"),
-    edit_at=0x1100,
-)
+from tests.month.invented_bench import SECTOR, SMALL_MODEL, Board, InventedBench, went_well
 
 
 class Two:
@@ -23,7 +15,7 @@ class Two:
 
     def __init__(self, folder: Path) -> None:
         self.bench = InventedBench(folder)
-        self.board, self.neighbour = (self.bench.new_board(n, MODEL) for n in (17, 18))
+        self.board, self.neighbour = (self.bench.new_board(n, SMALL_MODEL) for n in (17, 18))
         for board in (self.board, self.neighbour):
             self.bench.book_in(board)
             self.bench.dump(board)
@@ -31,7 +23,7 @@ class Two:
 
     def whose(self, board: Board, *words: str, shelf: Path | None = None) -> Result:
         where = str(shelf or self.bench.shelf)
-        return self.bench.at_socket("whose", where, *MODEL.identify, *words, chip=board.chip)
+        return self.bench.at_socket("whose", where, *SMALL_MODEL.identify, *words, chip=board.chip)
 
 
 @pytest.fixture
@@ -53,7 +45,7 @@ def test_whose_names_the_job_and_changes_nothing(two: Two) -> None:
 
 
 def test_a_chip_that_ran_since_is_told_by_its_sectors(two: Two) -> None:
-    two.neighbour.chip.board_runs(MODEL.size - SECTOR, b"the board wrote this")
+    two.neighbour.chip.board_runs(SMALL_MODEL.size - SECTOR, b"the board wrote this")
 
     facts = told(two.whose(two.neighbour, "--json"))
 
@@ -97,7 +89,7 @@ def test_a_neighbour_s_chip_is_refused_by_name_and_stays_as_it_is(two: Two, verb
 
 
 def test_a_chip_that_ran_since_is_not_called_a_stranger_s(two: Two) -> None:
-    two.board.chip.board_runs(MODEL.size - SECTOR, b"the board wrote this")
+    two.board.chip.board_runs(SMALL_MODEL.size - SECTOR, b"the board wrote this")
 
     seen = three_lines(two.bench.at_chip("write", two.board))[1]
 

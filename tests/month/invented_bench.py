@@ -62,6 +62,16 @@ def factory_contents(model: Model, number: int) -> bytes:
     )
 
 
+SMALL_MODEL = Model(
+    name="WF2",
+    part=SMALL,
+    size=64 << 10,
+    identify=("--datasheet-supply", "2.7-3.6"),
+    edit_at=0x1100,
+)
+"""A model whose chip the table does not know and that is quick to read."""
+
+
 @dataclass(kw_only=True)
 class Chip:
     """A flash chip, wherever it is: in a socket, in a bag, or dead in the bin."""

@@ -5,8 +5,11 @@ import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from flashbench.errors import WrongCall
 from flashbench.job.booking import book_in
@@ -134,6 +137,39 @@ def _replace_by_link(path: Path, target: Path) -> None:
 def _replace_by_pipe(path: Path) -> None:
     path.unlink()
     os.mkfifo(path)
+
+
+@pytest.fixture(scope="module")
+def pattern(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("pattern")
+    return stand_up(folder, "job", board=1, written=True, boots=True)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    name=st.sampled_from(["job.toml", "intake.toml", "chip.json", "journal.jsonl", "journal.head"]),
+    data=st.binary(max_size=300),
+    at=st.none() | st.integers(0, 2000),
+)
+def test_any_bytes_in_any_file_give_a_list_with_all_jobs(
+    pattern: Path, name: str, data: bytes, at: int | None
+) -> None:
+    with TemporaryDirectory() as place:
+        shelf = Path(place)
+        for each in ("good", "odd"):
+            shutil.copytree(pattern, shelf / each)
+        odd = shelf / "odd"
+        path = odd / name if name.endswith("toml") else odd / "round-1" / name
+        before = path.read_bytes() if path.exists() else b""
+        after = data if at is None else before[:at] + data + before[at + len(data) :]
+        path.unlink(missing_ok=True)
+        path.write_bytes(after)
+
+        entries = read_shelf(shelf).entries
+        found = [entry.folder.name for entry in find(entries, "odd")]
+
+        assert {entry.folder.name for entry in entries} == {"good", "odd"}
+        assert "odd" in found
 
 
 def test_no_folder_is_no_shelf(tmp_path: Path) -> None:
