@@ -97,8 +97,8 @@ def shelf(
     With --json: folder, other_folders, forgotten, jobs (each folder, label, standing, date,
     created, chip, jedec_ids, unique_ids, size_bytes, rounds, note, images, unfinished, outcome,
     damage), edits (made in two jobs or more: signature, edit_sha256, jobs, booted); with
-    --check also findings; with --hand-over file, sha256, files, bytes; with --forget the line
-    that stays.
+    --check also findings; with --hand-over file, sha256, files, bytes; with --forget kept
+    (the line that stays) and second_copies (folders).
     """
     with command(json=json) as output:
         if sum((check or find is not None, hand_over is not None, forget is not None)) > 1:
@@ -255,9 +255,17 @@ def forget_at(output: Output, folder: Path, name: str, *, label: str | None = No
         demand_bag(output, entry.label, read=label)
     output.label = entry.label
     line = forget(entry)
-    output.facts = {"label": entry.label, "folder": str(entry.folder), "kept": asdict(line)}
+    output.facts = {
+        "label": entry.label,
+        "folder": str(entry.folder),
+        "kept": asdict(line),
+        "second_copies": list(entry.second_copies),
+    }
     output.say(f"{entry.label}: deleted. What was handed over or copied elsewhere still exists.")
     output.rows([(key, str(value)) for key, value in asdict(line).items()])
+    if entry.second_copies:
+        output.say("On the second shelf its originals are still there; delete them by hand:")
+        output.rows(listed("copy", entry.second_copies))
 
 
 def _demand_whole_label(output: Output, entry: "Entry", *, read: str | None) -> None:

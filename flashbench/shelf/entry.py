@@ -96,6 +96,13 @@ class Entry:
         return self.marking or (self.chips[0].jedec_id if self.chips else "")
 
     @property
+    def second_copies(self) -> tuple[str, ...]:
+        """Where the journal says that originals lie a second time."""
+        told = (event for story in self.stories.values() for event in story)
+        copies = (event.folder for event in told if isinstance(event, events.SecondCopyProven))
+        return tuple(dict.fromkeys(copies))
+
+    @property
     def note(self) -> str:
         """What the list shows of the board: device and fault as told, or nothing."""
         told = () if self.intake is None else (self.intake.device, self.intake.fault)

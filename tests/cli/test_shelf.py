@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from flashbench.job.events import SecondCopyProven
 from flashbench.job.folder import Job
 from tests.builders.job import Calendar
 from tests.builders.shelf import contents, edited, stand_up, write
@@ -98,6 +99,17 @@ def test_forgetting_asks_for_the_end_of_the_label(jobs: Path) -> None:
     assert "The label of this job does not end in '003'" in three_lines(wrong)[1]
     assert not (jobs / "board-2").exists()
     assert run("shelf", str(jobs)).stdout.endswith("1 job, 1 job forgotten on purpose.\n")
+
+
+def test_forgetting_names_the_copies_that_are_left(jobs: Path) -> None:
+    with Job.open(jobs / "board-2") as job:
+        job.record(SecondCopyProven(folder="/shelf-2/board-2", sha256="0" * 64))
+
+    result = run("shelf", str(jobs), "--forget", "board-2", "--label", "002")
+
+    assert result.exit_code == 0
+    assert "its originals are still there" in result.stdout
+    assert "/shelf-2/board-2" in result.stdout
 
 
 def test_a_half_written_job_is_not_forgotten_without_saying_so(jobs: Path) -> None:
