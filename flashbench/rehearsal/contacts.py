@@ -15,8 +15,10 @@ from flashbench.rehearsal.faults import (
     MisoSettlesLate,
     MosiFlips,
     NoChip,
+    SecondMaster,
     ShiftedBits,
 )
+from flashbench.rehearsal.other_drivers import frame_under_way
 from flashbench.rehearsal.spi_target import SpiTarget
 
 _GLITCH_S = 100e-9  # longer than any tSHSL here: the chip sees the edge
@@ -61,14 +63,16 @@ class Contacts:
             self._held_low = False
             self._reaches_chip = True
             return
-        self._reaches_chip = not any(self._breaks_frame(fault) for fault in self.faults)
+        self._reaches_chip = not any(self._breaks_frame(fault, at_s) for fault in self.faults)
         self._carried_bit = 1
         self._byte_before = 0xFF
         self._read_ahead = b""
         if self._reaches_chip:
             self.target.select(at_s)
 
-    def _breaks_frame(self, fault: ContactFault) -> bool:
+    def _breaks_frame(self, fault: ContactFault, at_s: float) -> bool:
+        if isinstance(fault, SecondMaster):
+            return frame_under_way(fault, at_s)
         if isinstance(fault, IntermittentContact):
             return bool(self._random.random() < fault.rate)
         return isinstance(fault, NoChip)

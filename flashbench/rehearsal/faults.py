@@ -26,8 +26,9 @@ Survived (one command brings the chip to the target or back to the original):
 * a program or erase that reports success and does nothing; a supply that dips before an operation
   or inside any frame with the adapter alive (what was under way is torn; WEL, volatile registers
   and the address mode are lost); a slow chip, one left busy or in another mode;
-* flips on MISO, contacts that float, are shorted, shift or mirror the bits, or come and go; CS#
-  that stays high from any clock on, so that the chip gets a part of a frame;
+* flips on MISO, contacts that float, are shorted, shift or mirror the bits, or come and go; another
+  master on the lines of a clip (never driven against while it is seen, and it spoils reads only);
+  CS# that stays high from any clock on, so that the chip gets a part of a frame;
 * the process killed at any transfer or file operation, a signal to stop at any look at the
   progress; the host's power lost with only the synced names, or contents, or both left; a disk
   that is full, fails, turns read-only, or holds a file for another program, once or from then on;
@@ -66,6 +67,7 @@ import tomllib
 from collections.abc import Callable, Iterable
 from dataclasses import MISSING, dataclass, fields
 from enum import Enum
+from math import inf
 from pathlib import Path
 from random import Random
 from typing import Any, Final, Literal, TypeVar
@@ -385,6 +387,31 @@ class NoChip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SecondMaster:
+    """Another chip is awake on the board: it drives SCK, MOSI and CS# from `begins_s` on.
+
+    It sends a frame of `frame_bytes` every `every_us`; commands of ours that begin in one of its
+    frames do not reach the flash chip.
+    """
+
+    sck_hz: float = 12e6
+    every_us: float = 400.0
+    frame_bytes: int = 64
+    begins_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineHeldLow:
+    """A resistor, or a part without supply, holds a line low that nobody drives, until `until_s`.
+
+    The adapter's outputs are stronger.
+    """
+
+    line: Literal["SCK", "MOSI", "MISO", "CS#"]
+    until_s: float = inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LeftIn4ByteMode:
     """Whoever had the chip before left it in 4-byte address mode."""
 
@@ -422,6 +449,7 @@ ContactFault = (
     | MirroredBits
     | IntermittentContact
     | NoChip
+    | SecondMaster
 )
 CellFault = (
     WrongEraseUnit
@@ -434,7 +462,14 @@ CellFault = (
 )
 LeftState = LeftIn4ByteMode | LeftPoweredDown | LeftInContinuousRead | LeftBusy
 Fault = (
-    OperationFault | TransferFault | ReplyFault | FrameGlitch | ContactFault | CellFault | LeftState
+    OperationFault
+    | TransferFault
+    | ReplyFault
+    | FrameGlitch
+    | ContactFault
+    | LineHeldLow
+    | CellFault
+    | LeftState
 )
 
 _KINDS: dict[str, type[Any]] = {
@@ -444,7 +479,7 @@ _KINDS: dict[str, type[Any]] = {
         *(Unplug, HostSuspends, FrameGlitch, WeakAfterTear),
         *(MuteReply, ShortReply, StaleReply, DuplicatedReply),
         *(MisoFlips, MisoSettlesLate, MosiFlips, FloatingMiso, MisoOnMosi, ShiftedBits),
-        *(MirroredBits, IntermittentContact, NoChip),
+        *(MirroredBits, IntermittentContact, NoChip, SecondMaster, LineHeldLow),
         *(WrongEraseUnit, StuckBit, WornSector, UnstableCells, StuckAddressBit, SlowChip),
         *(LeftIn4ByteMode, LeftPoweredDown, LeftInContinuousRead, LeftBusy),
     )

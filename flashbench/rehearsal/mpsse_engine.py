@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 from flashbench.rehearsal.bit_link import BitLink
+from flashbench.rehearsal.faults import ArmedFaults
+from flashbench.rehearsal.other_drivers import OtherDrivers
 from flashbench.rehearsal.spi_target import SpiTarget
 from flashbench.rehearsal.virtual_time import COMMAND_S, PAYLOAD_BYTES
 
@@ -31,6 +33,9 @@ _OPERAND_BYTES = {
     **dict.fromkeys((0x9C, 0x9D), 2),
 }
 _WAITS_FOR_HIGH, _WAITS_FOR_LOW = frozenset((0x88, 0x94, 0x9C)), frozenset((0x89, 0x95, 0x9D))
+
+
+_LOOKS_AT_ONCE = 64  # of the pins, made in one step
 
 
 class Pause(Enum):
@@ -55,9 +60,12 @@ class Pins:
     """Sixteen pins, low byte xDBUS, high byte xCBUS.
 
     Every change of direction is kept, and every level of the driven pins beside the SPI lines.
+    `contentions` counts the commands that drove a line which another chip was driving.
     """
 
     def __init__(self) -> None:
+        self.others = OtherDrivers(ArmedFaults(()))
+        self.contentions = 0
         self.direction = 0
         self.level = 0xFFFF
         self.changes: list[PinChange] = []
@@ -70,6 +78,8 @@ class Pins:
 
     def set(self, *, direction: int, level: int, at_s: float) -> None:
         """Drive the pins in `direction`; the others are inputs with pull-ups."""
+        if direction & self.others.driven(at_s):
+            self.contentions += 1
         turned = (level ^ self.level) & direction & ~(SCK | MOSI | MISO | CS)
         self.level = level
         if direction != self.direction or turned:
@@ -79,9 +89,9 @@ class Pins:
             for watcher in self.watchers:
                 watcher(change)
 
-    def read(self) -> int:
-        """What all pins read: an undriven one reads its pull-up."""
-        return (self.level & self.direction) | (~self.direction & 0xFFFF)
+    def read(self, at_s: float) -> int:
+        """What all pins read: an undriven one what others make of it, or its pull-up."""
+        return (self.level & self.direction) | (~self.direction & self.others.level(at_s))
 
 
 @dataclass(slots=True)
@@ -202,16 +212,18 @@ class MpsseEngine:
             elif self._at >= len(self._queue):
                 return Pause.STARVED
             else:
-                pause = self._next_command(reply_limit)
+                pause = self._next_command(reply_limit, until_s)
             if pause is not None:
                 return pause
             if self.flush_asked and stop_on_flush:
                 return Pause.FLUSHED
         return Pause.STARVED
 
-    def _next_command(self, reply_limit: int) -> Pause | None:
+    def _next_command(self, reply_limit: int, until_s: float) -> Pause | None:
         opcode = self._queue[self._at]
         self.consumed_s = self.now_s
+        if self._queue.startswith(b"\x81\x81", self._at) and self.pins.others.steady:
+            return self._same_again(reply_limit, until_s)
         operands = _OPERAND_BYTES.get(opcode)
         if operands is None:
             return self._data_command(opcode, reply_limit)
@@ -231,13 +243,25 @@ class MpsseEngine:
             self._simple_command(opcode, self._queue[start : self._at])
         return None
 
+    def _same_again(self, reply_limit: int, until_s: float) -> Pause | None:
+        """Several 81h in a row, of lines on which nothing moves meanwhile."""
+        rest = self._queue[self._at : self._at + _LOOKS_AT_ONCE]
+        in_time = int((min(until_s, self.now_s + 1.0) - self.now_s) / COMMAND_S) + 1
+        count = min(len(rest) - len(rest.lstrip(b"\x81")), in_time, reply_limit - self.reply_bytes)
+        if count <= 0:
+            return Pause.FULL
+        self._at += count
+        self._reply(bytes((self.pins.read(self.now_s) & 0xFF,)) * count)
+        self.now_s += count * COMMAND_S
+        return None
+
     def _simple_command(self, opcode: int, operands: bytearray) -> None:
         if opcode == 0x82:
             self._drive_high_byte(operands[0], operands[1])
         elif opcode == 0x81:
-            self._reply(bytes((self.pins.read() & 0xFF,)))
+            self._reply(bytes((self.pins.read(self.now_s) & 0xFF,)))
         elif opcode == 0x83:
-            self._reply(bytes((self.pins.read() >> 8,)))
+            self._reply(bytes((self.pins.read(self.now_s) >> 8,)))
         elif opcode in (0x84, 0x85):
             self._loopback = opcode == 0x84
         elif opcode == 0x86:
@@ -259,7 +283,7 @@ class MpsseEngine:
             self._wait_for_pin(opcode)
 
     def _wait_for_pin(self, opcode: int) -> None:
-        level = bool(self.pins.read() & 0x20)
+        level = bool(self.pins.read(self.now_s) & 0x20)
         self._hung = (opcode in _WAITS_FOR_HIGH and not level) or (
             opcode in _WAITS_FOR_LOW and level
         )

@@ -23,6 +23,7 @@ from usb.core import USBError, USBTimeoutError
 
 from flashbench.rehearsal.faults import ArmedFaults
 from flashbench.rehearsal.mpsse_engine import MpsseEngine, Pins
+from flashbench.rehearsal.other_drivers import OtherDrivers
 from flashbench.rehearsal.spi_target import EmptySocket, SpiTarget
 from flashbench.rehearsal.virtual_time import (
     PACKET_BYTES,
@@ -121,6 +122,7 @@ class VirtualAdapter:
             )
             for number in range(1, self.kind.interfaces + 1)
         ]
+        self.pins.others = OtherDrivers(self.faults)
 
     @property
     def pins(self) -> Pins:
@@ -283,7 +285,7 @@ class VirtualAdapter:
         if request == 0x0A:
             return bytes((port.latency_ms,))
         if request == 0x0C:
-            return bytes((port.engine.pins.read() & 0xFF,))
+            return bytes((port.engine.pins.read(self.time.now_s()) & 0xFF,))
         if request == 0x90:
             return b"\xff\xff"
         raise _stalled()

@@ -35,6 +35,8 @@ ALL = (
     f.MirroredBits(),
     f.IntermittentContact(rate=0.1),
     f.NoChip(),
+    f.SecondMaster(begins_s=0.5),
+    f.LineHeldLow(line="CS#"),
     f.WrongEraseUnit(opcode=0xD8, size=0x8000),
     f.StuckBit(address=0x1234, bit=5, level=0),
     f.WornSector(start=0x1000),
@@ -173,6 +175,48 @@ def test_late_settling_agrees_between_reads_but_not_with_the_cells() -> None:
 )
 def test_bad_contacts_show_the_pictures_of_the_bench(fault: f.Fault, jedec_id: str) -> None:
     assert _wired(fault).frame(b"\x9f", 3).hex() == jedec_id
+
+
+def _looking(*faults: f.Fault) -> StreamHost:
+    """A host whose pins are inputs."""
+    host = _wired(*faults)
+    host.write(bytes.fromhex("800000"))
+    host.bench.adapter.run_dry()
+    return host
+
+
+def _levels(host: StreamHost, count: int) -> bytes:
+    """The four SPI lines, SCK in bit 0, MOSI, MISO, CS#, read `count` times in a row."""
+    host.write(b"\x81" * count + b"\x87")
+    return bytes(level & 0x0F for level in host.read(count))
+
+
+def test_lines_that_nobody_drives_read_their_pull_ups_and_held_ones_low() -> None:
+    assert _levels(_looking(), 300) == b"\x0f" * 300
+    assert _levels(_looking(f.LineHeldLow(line="SCK")), 3) == b"\x0e" * 3
+    assert set(_levels(_looking(f.LineHeldLow(line="CS#", until_s=0.001)), 900)) == {0x07, 0x0F}
+
+
+def test_a_second_master_moves_sck_and_mosi_inside_its_frames_only() -> None:
+    """Mode 0: SCK rests low, and moves while CS# is low."""
+    levels = _levels(_looking(f.SecondMaster(sck_hz=1e6, every_us=400.0, frame_bytes=32)), 900)
+
+    outside = {level for level in levels if level & 0x08}
+    assert outside == {0x0C}, "CS# and MISO high, SCK and MOSI low"
+    assert {level & 0x03 for level in levels if not level & 0x08} == {0, 1, 2, 3}
+    assert 0.6 < sum(not level & 0x08 for level in levels) / len(levels) < 0.7, "256 of 400 us"
+
+
+def test_driving_against_a_second_master_is_counted_and_its_frames_break_ours() -> None:
+    alone = _wired(f.SecondMaster(frame_bytes=256, begins_s=1.0))
+    assert alone.frame(b"\x9f", 3).hex() == "ef4010"
+    assert alone.bench.adapter.pins.contentions == 0
+    alone.wait_s(1.0)
+
+    answers = {alone.frame(b"\x9f", 3).hex() for _ in range(50)}
+
+    assert answers == {"ef4010", "ffffff"}
+    assert alone.bench.adapter.pins.contentions >= 50
 
 
 def test_a_continuous_read_swallows_one_frame_and_is_over() -> None:
