@@ -229,14 +229,23 @@ def _likely_check_place(
 ) -> Span:
     """Where the value of a check stands that can be read in several ways: it must differ too.
 
-    The readings come with the likeliest first. Empty where there is nothing to choose.
+    The readings come with the likeliest first. A sum over one range comes out the same wherever
+    its value stands; then it is the place that differs in most bytes, since an edit changes few
+    and a sum of edits any. Empty where there is nothing to choose.
     """
-    if block.ambiguous and block.check is not None:
-        for check in (block.check, *block.alternatives):
-            field = check.moved(-block.offset).field
-            if different[field.start : field.end].any():
-                return field
-    return Span(0, 0)
+    if not block.ambiguous or block.check is None:
+        return Span(0, 0)
+    readings = [check.moved(-block.offset) for check in (block.check, *block.alternatives)]
+    differing = [check for check in readings if different[slice(*check.field)].any()]
+    if not differing:
+        return Span(0, 0)
+    first = differing[0]
+    alike = [
+        check
+        for check in differing
+        if (check.kind, check.order, check.covers) == (first.kind, first.order, first.covers)
+    ]
+    return max(alike, key=lambda check: int(different[slice(*check.field)].sum())).field
 
 
 def _changes(

@@ -238,6 +238,10 @@ class _Search:
 
     def _extend(self, spans: list[Span], reading: _Reading) -> None:
         """Add blocks of other signatures that lead up to, or follow, those of `spans`."""
+        # The blocks of a row begin on multiples of one step, counted from any of them. Where they
+        # are few it may be a larger one by chance: what lies off it needs a better check.
+        first = reading.row.blocks[0].start
+        step = _common_step(block.start - first for block in reading.row.blocks[1:])
         waiting = list(spans)
         while waiting and len(spans) < BLOCKS_MAX:
             span = waiting.pop()
@@ -249,29 +253,24 @@ class _Search:
                 if not self._is_free([found]):
                     continue
                 bits = reading.choice.rule.holding_bits(self._data[start : found.end])
-                if bits >= EXTENSION_BITS:
+                needed = SAME_SHAPE_BITS if (start - span.start) % step else EXTENSION_BITS
+                if bits >= needed:
                     spans.append(found)
                     self._taken.append(found)
                     waiting.append(found)
 
     def _starts_beside(self, span: Span, reading: _Reading) -> Iterator[int]:
         """Where a block may begin that follows `span` or whose length leads to it."""
-        # All blocks of a row begin on multiples of one step, counted from any of them.
-        first = reading.row.blocks[0].start
-        step = _common_step(block.start - first for block in reading.row.blocks[1:])
         solid = padding_start(self._data, span.start)
         nearest = max(0, span.start - EXTENSION_MAX)
-        nearest += (span.start - nearest) % step
         candidates = [span.end, padding_end(self._data, span.end)]
         candidates += [
             at
-            for at in range(nearest, span.start - SHORTEST_BLOCK + 1, step)
+            for at in range(nearest, span.start - SHORTEST_BLOCK + 1)
             if solid <= at + length_at(self._data, reading.row.length_field, at) <= span.start
         ]
         for at in dict.fromkeys(candidates):
-            if (at - span.start) % step == 0 and (
-                worth_of(self._data[at : at + 4]) >= EXTENSION_BITS
-            ):
+            if worth_of(self._data[at : at + 4]) >= EXTENSION_BITS:
                 yield at
 
     def _occurrences(self, head: bytes) -> list[int]:
