@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from flashbench.adapter._frame import Frame
+from flashbench.adapter.listening import Heard
 
 Arrived = Callable[[int], None]
 """Called between USB transfers with the count of reply bytes that lie in the buffer so far.
@@ -23,6 +24,16 @@ class Wire(Protocol):
 
     def true_hz(self, limit_hz: int) -> int:
         """The fastest SCK the adapter can make that is not above `limit_hz`."""
+        ...
+
+    def listen(self, *, supply_on: bool) -> Heard | None:
+        """Look at the lines while they are inputs, for some 30 ms; None if they are driven.
+
+        With `supply_on` a supply that the adapter switches is on meanwhile, and stays on.
+
+        Raises:
+            AdapterError: the adapter does not answer as it must, or is gone.
+        """
         ...
 
     def drive_pins(self) -> None:

@@ -9,10 +9,11 @@ from typing import Final
 
 import usb.core
 
-from flashbench.adapter import mpsse
+from flashbench.adapter import listening, mpsse
 from flashbench.adapter._frame import Frame
 from flashbench.adapter._wire import Arrived
 from flashbench.adapter.extra_pins import AS_WIRED_WITHOUT_A_WORD, ExtraPins
+from flashbench.adapter.listening import LISTENING_HZ, Heard
 from flashbench.adapter.mpsse import Batch, Engine, SampleEdge
 from flashbench.adapter.time_source import TimeSource
 from flashbench.adapter.usb_port import UsbFailure, UsbPort
@@ -28,6 +29,7 @@ SLACK_S: Final = 2.0  # how late a reply may be, on top of a quarter of its own 
 SLACK_SHARE: Final = 1.25
 SYNC_S: Final = 0.5
 WAIT_SLICE_S: Final = 0.2
+LISTENINGS: Final = 2  # transfers, of about 14 ms each
 
 
 class FtdiWire:
@@ -82,6 +84,22 @@ class FtdiWire:
         """The fastest SCK in whole Hz that is not above `limit_hz`: 30 MHz / n."""
         return mpsse.clock_hz(mpsse.divisor_for(limit_hz))
 
+    def listen(self, *, supply_on: bool) -> Heard | None:
+        """Look at the lines while nothing of ours drives them; see `Wire.listen`."""
+        if self._driven:
+            return None
+        stream, looks, seconds = listening.look_stream()
+        levels = bytearray()
+        try:
+            self._prepare(mpsse.divisor_for(LISTENING_HZ))
+            if supply_on and not self._supply_on:
+                self._turn_supply_on()
+            for _ in range(LISTENINGS):
+                levels += self._command(stream, reply_size=looks, wire_s=seconds)
+        except UsbFailure as failure:
+            raise self._explained(failure, "while its lines were looked at") from failure
+        return listening.heard(bytes(levels))
+
     def drive_pins(self) -> None:
         """Turn SCK, MOSI, CS# (high) and the held-high GPIOs into outputs. Idempotent.
 
@@ -108,7 +126,7 @@ class FtdiWire:
         Raises:
             AdapterReplyWrong: the adapter is there but does not obey.
         """
-        if not self._driven and self._in_step:
+        if not (self._driven or self._supply_on) and self._in_step:
             return
         self._driven = False
         try:
@@ -208,11 +226,14 @@ class FtdiWire:
 
     def _turned_on(self) -> bytes:
         """The supply, if it is switched, on and settled; the stream that drives the rest."""
+        self._turn_supply_on()
+        return self._engine.idle
+
+    def _turn_supply_on(self) -> None:
         if self._engine.extra.power:
             self._command(self._engine.only_power(on=True))
             self._supply_on = True
             self._time.wait_s(self._engine.extra.settle_s)
-        return self._engine.idle
 
     def _turn_supply_off(self) -> None:
         """The other pins are inputs first; the chip has no supply when this returns."""

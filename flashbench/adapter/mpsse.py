@@ -24,6 +24,7 @@ DIVISOR_MAX: Final = 65536
 
 SCK: Final = 0x01
 MOSI: Final = 0x02
+MISO: Final = 0x04
 CS: Final = 0x08
 ALL_GPIO: Final = 0xF0
 

@@ -16,6 +16,7 @@ from typing import Final, TextIO
 from flashbench.adapter._frame import Frame
 from flashbench.adapter._wire import Arrived, Wire
 from flashbench.adapter.adapter import Adapter
+from flashbench.adapter.listening import Heard
 from flashbench.adapter.time_source import TimeSource
 from flashbench.errors import AdapterError
 
@@ -63,6 +64,13 @@ class RecordedWire:
 
     def true_hz(self, limit_hz: int) -> int:
         return self._wire.true_hz(limit_hz)
+
+    def listen(self, *, supply_on: bool) -> Heard | None:
+        """As `Wire.listen`; written down is which lines moved and how often, not their levels."""
+        heard = self._wire.listen(supply_on=supply_on)
+        if heard is not None:
+            self.note(event="sample pins", looks=heard.looks, changes=heard.changes)
+        return heard
 
     def drive_pins(self) -> None:
         self.note(event="drive pins")

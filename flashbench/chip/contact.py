@@ -17,6 +17,7 @@ from flashbench.chip._read_frames import ReadKind, Register
 from flashbench.chip.diagnosis import Diagnosis, Finding, Observations, answering_id, diagnose
 from flashbench.chip.flips import flips_among
 from flashbench.chip.identity import FIRST_CONTACT_HZ, ID_BYTES, ID_READS, Identified, identify
+from flashbench.chip.other_master import listen_before_driving, other_master_sentence
 from flashbench.chip.profile import Address
 from flashbench.chip.supply import stop_by_datasheet, stop_by_marking
 from flashbench.errors import AdapterGone, ReadsUnsteady, WrongCall
@@ -329,7 +330,13 @@ class _ClockProving:
 
 
 def _first_look(adapter: Adapter, seen: Observations) -> Observations:
-    """What is safe to ask any chip, the ID first; a chip that had to be woken sleeps again."""
+    """What is safe to ask any chip, the ID first; a chip that had to be woken sleeps again.
+
+    Nothing is driven, and so nothing asked, while another master is on the bus.
+    """
+    seen = replace(seen, heard=listen_before_driving(adapter._wire))
+    if other_master_sentence(seen.heard) is not None:
+        return seen
     hz = min(FIRST_CONTACT_HZ, adapter.clock_hz)
     adapter._wire.drive_pins()
     ids = _id_reads(adapter, hz)
@@ -556,6 +563,8 @@ class _Watching:
         if not diagnosis.stable:
             self._good_since_s = None
             self._chip = None
+            # Hands are at the chip, or a clip goes on a board: listen again before driving again.
+            self._adapter._wire.release_pins()
         elif self._good_since_s is None:
             self._good_since_s = now_s
         if diagnosis.name is Finding.FLOATING:

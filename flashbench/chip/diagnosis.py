@@ -10,7 +10,9 @@ from enum import StrEnum
 from typing import Final
 
 from chipdb.table import rows_for_id
+from flashbench.adapter.listening import Heard
 from flashbench.chip.flips import Flips, flips_among, same_places
+from flashbench.chip.other_master import held_low_sentence, next_step, other_master_sentence
 from flashbench.chip.status import BUSY
 
 READ_ID: Final = 0x9F
@@ -36,6 +38,7 @@ class Finding(StrEnum):
     BUSY = "chip busy"
     OTHER_KIND = "chip of another kind"
     TURNED_ROUND = "chip turned round"
+    OTHER_MASTER = "another master"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +49,7 @@ class Observations:
     `fast_reads` are of that stretch at `fast_hz`.
     """
 
+    heard: Heard | None = None  # the lines before any was driven; None if they were driven already
     id_reads: tuple[bytes, ...] = ()  # 9Fh; the first is the first command the chip heard
     status_reads: tuple[int, ...] = ()  # 05h
     sfdp_reads: tuple[bytes, ...] = ()
@@ -93,6 +97,7 @@ def diagnose(seen: Observations) -> Diagnosis:
     """The one finding that explains most, dangers first."""
     for look in (
         _adapter_lost,
+        _other_master,
         _silent,
         _echo,
         _id_unsteady,
@@ -158,6 +163,17 @@ def _adapter_lost(seen: Observations) -> Diagnosis | None:
             " a chip turned by half has its supply reversed, and may be too hot to touch.",
         ),
         next_action="Cut the supply at once. Then check where pin 1 is, with the chip out.",
+    )
+
+
+def _other_master(seen: Observations) -> Diagnosis | None:
+    sentence = other_master_sentence(seen.heard)
+    if sentence is None:
+        return None
+    return Diagnosis(
+        name=Finding.OTHER_MASTER,
+        sentences=(sentence, "No line was driven against it."),
+        next_action=next_step(seen.heard),
     )
 
 
@@ -503,6 +519,9 @@ def _mirrored(seen: Observations) -> Diagnosis | None:
 def _good(seen: Observations) -> Diagnosis:
     reads = len(seen.id_reads) + len(seen.sfdp_reads) + sum(len(reads) for reads in seen.tries)
     sentences = [f"All {reads} repeated reads agree."]
+    held_low = held_low_sentence(seen.heard)
+    if held_low is not None:
+        sentences.append(held_low)
     flips = None
     if seen.tries and seen.fast_reads:
         flips = flips_among(seen.fast_reads, truth=seen.tries[0][0])

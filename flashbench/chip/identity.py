@@ -19,6 +19,11 @@ from flashbench.chip import _read_frames as frames
 from flashbench.chip._read_frames import Register
 from flashbench.chip.diagnosis import other_kind
 from flashbench.chip.evidence import Evidence
+from flashbench.chip.other_master import (
+    held_low_sentence,
+    listen_before_driving,
+    refuse_other_master,
+)
 from flashbench.chip.outside_array import OutsideArray, read_outside_array
 from flashbench.chip.profile import ChipProfile, reconcile
 from flashbench.chip.protection import protected_ranges, registers_to_read
@@ -63,6 +68,7 @@ class Identified(Evidence):
     registers: dict[Register, int] = field(repr=False)
     outside_array: OutsideArray = field(repr=False)
     woken: bool
+    held_low: str | None  # the doubt about lines that stood low before any was driven
     seal: InitVar[object]
 
     def __post_init__(self, seal: object) -> None:
@@ -73,6 +79,11 @@ class Identified(Evidence):
     def wire(self) -> Wire:
         """The way to the chip, for the rooms that may send frames."""
         return self.adapter._wire
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Those about the part, and that about the lines it hangs on."""
+        return (*self.profile.doubts, *([self.held_low] if self.held_low else []))
 
     @property
     def clock_hz(self) -> int:
@@ -176,7 +187,7 @@ class Identified(Evidence):
                 (kind.ms_max for region in self.profile.regions for kind in region.kinds),
                 default=0.0,
             ),
-            "doubts": list(self.profile.doubts),
+            "doubts": list(self.doubts),
             "adapter": {
                 "chip": self.adapter.facts.chip,
                 "product": self.adapter.facts.product,
@@ -202,20 +213,22 @@ def identify(
     `supply_volts` is what the bench supplies; nobody here can measure it. `marking` is the text
     printed on the package. `supply_confirmed_by_user` says that the user read in the part's own
     datasheet that it takes that supply, `datasheet_volts` is the range read there. No pin is
-    driven before the marking and that range, if given, were found to allow the supply. A chip
-    found busy is waited for, at most `busy_ms_max`, with nothing but 05h.
+    driven before the marking and that range, if given, were found to allow the supply, and no SPI
+    line while another chip moves it. A chip found busy is waited for, at most `busy_ms_max`, with
+    nothing but 05h.
 
     Raises:
         ChipUntouched: no chip answers, its ID is not stable, the supply or the marking does not
             fit it, it is of a kind that cannot be handled, or it stays busy.
+        BusInUse: something else moves the bus; nothing was driven.
         AdapterError: the bus failed.
     """
     wire = adapter._wire
     printed = find_by_marking(marking) if marking is not None else None
     stop_by_marking(printed, supply_volts)
     stop_by_datasheet(datasheet_volts, supply_volts)
-    wire.drive_pins()
     try:
+        held_low = _drive_unless_in_use(wire)
         hz = min(FIRST_CONTACT_HZ, adapter.clock_hz)
         _wait_until_idle(adapter, hz, busy_ms_max)
         jedec_id, woken = _stable_id(wire, hz)
@@ -246,12 +259,7 @@ def identify(
             has_sfdp=sfdp is not None,
             has_unique_id=unique_id is not None,
         )
-        if woken:
-            adapter.before_release(partial(_back_to_power_down, wire, hz))
-        if wire.switches_supply:
-            # What an error left erasing would be torn when the pins go off, and the supply too.
-            idle = partial(_wait_until_idle, adapter, hz, profile.longest_erase_ms)
-            adapter.before_release(idle)
+        _arrange_last_words(adapter, hz, profile, woken=woken)
         return Identified(
             adapter=adapter,
             session_id=adapter.session.id,
@@ -265,11 +273,20 @@ def identify(
             registers=registers,
             outside_array=outside_array,
             woken=woken,
+            held_low=held_low,
             seal=_SEAL,
         )
     except BaseException:
         wire.release_pins()
         raise
+
+
+def _drive_unless_in_use(wire: Wire) -> str | None:
+    """Turn the outputs on; the doubt about lines that stood low before, if there is one."""
+    heard = listen_before_driving(wire)
+    refuse_other_master(heard)
+    wire.drive_pins()
+    return held_low_sentence(heard)
 
 
 def _run(
@@ -430,6 +447,15 @@ def _mode_bit(profile: ChipProfile) -> tuple[Register, int] | None:
 def _shows_4byte_mode(profile: ChipProfile, registers: Mapping[Register, int]) -> bool:
     mode = _mode_bit(profile)
     return mode is not None and bool(registers.get(mode[0], 0) >> mode[1] & 1)
+
+
+def _arrange_last_words(adapter: Adapter, hz: int, profile: ChipProfile, *, woken: bool) -> None:
+    """What is owed to the chip before the pins go off."""
+    if woken:
+        adapter.before_release(partial(_back_to_power_down, adapter._wire, hz))
+    if adapter._wire.switches_supply:
+        # What an error left erasing would be torn when the pins go off, and the supply too.
+        adapter.before_release(partial(_wait_until_idle, adapter, hz, profile.longest_erase_ms))
 
 
 def _back_to_power_down(wire: Wire, hz: int) -> None:

@@ -142,7 +142,7 @@ def identify_at(output: Output, options: BenchOptions, *, as_row: bool = False) 
                     [f"{register.value[0]} {value:02X}h" for register, value in registers.items()],
                 ),
                 *listed("protection", explain(registers, profile)),
-                *listed("doubts", profile.doubts or ("none",)),
+                *listed("doubts", chip.doubts or ("none",)),
             ]
         )
 

@@ -23,8 +23,17 @@ def test_it_has_every_erase_and_program_with_its_address(place: Workplace) -> No
     assert 0x0010_0100 in [line["address"] for line in programs]
     assert all(line["sent_bytes"] <= 256 and "sent_hash" in line for line in programs)
     events = [line["event"] for line in lines if "event" in line]
-    assert events[:2] == ["opened", "drive pins"]
+    assert events[:3] == ["opened", "sample pins", "drive pins"]
     assert events[-1] == "release pins"
+
+
+def test_looking_at_the_lines_is_told_by_counts_alone(place: Workplace) -> None:
+    lines, _ = traced(place, "verify")
+
+    (sampled,) = [line for line in lines if line.get("event") == "sample pins"]
+    assert sampled.keys() == {"t_s", "event", "looks", "changes"}
+    assert sampled["looks"] > 500
+    assert sampled["changes"] == {}
 
 
 def test_equal_hashes_mean_equal_bytes_within_one_recording_only(place: Workplace) -> None:
