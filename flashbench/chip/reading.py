@@ -214,16 +214,21 @@ def read_whole(
 
 
 def read_bytes(
-    chip: "Identified", start: Address, size: int, *, kind: ReadKind = ReadKind.FAST
+    chip: "Identified",
+    start: Address,
+    size: int,
+    *,
+    kind: ReadKind = ReadKind.FAST,
+    sck_hz: int | None = None,
 ) -> bytes:
-    """A short stretch of the array, at the chip's clock for `kind`, in the entered mode."""
+    """A short stretch of the array, in the entered mode, at the clock for `kind` unless told."""
     data = bytearray(size)
     read_into(
         chip,
         memoryview(data),
         start=start,
         kind=kind,
-        sck_hz=read_hz(chip, kind),
+        sck_hz=sck_hz or read_hz(chip, kind),
         step="reading",
     )
     return bytes(data)

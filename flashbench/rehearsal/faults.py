@@ -50,8 +50,10 @@ Limits, known and not closed:
   lock bits are one-time might lock for good. The register is read back and named.
 * Errors above some clock that depend on the data repeat alike in two reads, if both are above it.
   The proof of the clock before a dump is there to exclude it, not the two reads.
-* A flip on MOSI that hits the same address bit of every read frame shifts both whole reads alike.
-  No line of one wire does that to one bit only; the exhaustion counts it apart.
+* A flip on MOSI that hits the same address bit of every frame shifts both whole reads alike; short
+  reads from telling places show it. The uppermost bit turns the chip by half for every read; only
+  the chip's own tables (SFDP) tell then, so that a part without them, or one that does not decode
+  the upper address bits of theirs, hides it.
 * Hands that swap the chip between the last look at it and the first changing frame, which follows
   in the next transfer.
 * One cell that reads differently each time reads alike in two reads every other time.

@@ -14,6 +14,7 @@ from flashbench.errors import ChipUntouched
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write._following import Comparison, Digest, Following
+from flashbench.safe_write.address_lines import off_address, tables_are_gone
 
 _SEAL: Final = object()
 _PROBE_BYTES: Final = 4096
@@ -78,6 +79,7 @@ class _TwoReads:
     second: bytes
     first_sha256: str
     equal: bool  # as compared while the second arrived
+    slower_hz: int
     ways: tuple[str, str]
 
 
@@ -112,6 +114,7 @@ def _read_two_ways(chip: Identified, progress: Progress) -> _TwoReads:
         second=second,
         first_sha256=digest.sha256,
         equal=comparison.equal,
+        slower_hz=half_hz,
         ways=(
             f"fast read at {full_mhz:g} MHz from 000000h",
             f"plain read at {half_mhz:g} MHz from {middle:06X}h",
@@ -130,8 +133,9 @@ def read_twice(
     Raises:
         TypeError: `chip` is not an Identified.
         ReadsDisagree: the reads differ; both are kept if there is a job to keep them in.
-        ChipUntouched: they agree but a data bit never changes: a line is stuck; or another
-            chip answers now than the one that was identified.
+        ReadsDisagree: they agree but a data bit never changes, or addresses do not arrive as
+            they are sent.
+        ChipUntouched: another chip answers now than the one that was identified.
         AdapterError, Interrupted: the bus failed or the user stopped; the chip was only read.
     """
     if not isinstance(chip, Identified):
@@ -143,6 +147,7 @@ def read_twice(
         _refuse_disagreement(found, reads, keep_doubtful_in)
     chip.demand_same_chip()
     _refuse_stuck_lanes(reads, keep_doubtful_in)
+    _refuse_other_addresses(chip, reads, keep_doubtful_in)
     sources, doubt = prove_size(chip, reads.first)
     return StableRead(
         chip=chip,
@@ -217,6 +222,28 @@ def _refuse_stuck_lanes(reads: _TwoReads, keeper: KeepsDoubtful | None) -> None:
         f"Both reads agree, but over all non-blank data {what}: a stuck line, not a firmware."
         + _kept_sentence(kept),
         next_step="Clean and reseat the chip, check the MISO line, then dump again.",
+        kept=kept,
+    )
+
+
+def _refuse_other_addresses(
+    chip: Identified, reads: _TwoReads, keeper: KeepsDoubtful | None
+) -> None:
+    off = off_address(chip, reads.first, sck_hz=reads.slower_hz)
+    if off is not None:
+        what = off.sentence()
+    elif tables_are_gone(chip):
+        what = (
+            "Both reads agree, but the chip's own tables (SFDP) do not read from 0x000000 as they"
+            " did before: addresses do not reach the chip as they are sent."
+        )
+    else:
+        return
+    kept = _keep(reads, keeper)
+    raise ReadsDisagree(
+        what + _kept_sentence(kept),
+        next_step="Clean and reseat the chip, check the MOSI line, shorten the leads or lower"
+        " --clock, then dump again.",
         kept=kept,
     )
 

@@ -28,7 +28,6 @@ class Verdict(Enum):
     HALF_WRITTEN = "half-written and said so, and led on afterwards"
     KILLED = "killed, and led on afterwards"
     DECLARED = "declared with the address, and kept refusing"
-    LIMIT = "the known limit: every address of both reads off by the same bit"
 
 
 class Wrong(AssertionError):
@@ -126,8 +125,6 @@ class Play:
         demand(stranger is None or not stranger.was_touched, "a stranger's chip was touched", point)
         if point.step == "dump" and _is_another_dump(state, point, ending):
             return Verdict.DONE
-        if point.family == "MOSI flips in a frame, from then on" and _is_shifted(state, ending):
-            return Verdict.LIMIT
         demand(not had_original or _original_is_there(state), "the original is gone", point)
         fired = ending.fired or point.family in ALWAYS_THERE
         if not fired:
@@ -221,14 +218,6 @@ def _original_is_there(state: State) -> bool:
     hashed = saved.with_name("original.bin.sha256").read_text().split()[0]
     data = saved.read_bytes()
     return data == ORIGINAL and hashed == hashlib.sha256(data).hexdigest()
-
-
-def _is_shifted(state: State, ending: Ending) -> bool:
-    """Whether what was dumped is the original, begun at an address with one bit flipped."""
-    if not ending.is_done or not (state.folder / ORIGINAL_FILE).is_file():
-        return False
-    data = (state.folder / ORIGINAL_FILE).read_bytes()
-    return any(data == ORIGINAL[1 << n :] + ORIGINAL[: 1 << n] for n in range(16))
 
 
 def _says_unchanged(error: FlashbenchError) -> bool:
