@@ -2,8 +2,8 @@
 
 Pins that are inputs have weak pull-ups (about 75 kOhm in an FTDI H-series chip, from memory), so
 a line that nobody drives reads a steady 1. The engine looks at its pins with 81h (AN_108), many
-times in one transfer, in bursts that are short and lie apart unevenly: a clock is seen inside a
-burst, a frame that lasts longer than a gap is never missed, and no steady clock keeps step.
+times in one transfer, in short bursts that lie apart unevenly: a clock is seen inside a burst, and
+a frame that lasts longer than a gap is never missed. What is shorter may be.
 """
 
 from dataclasses import dataclass

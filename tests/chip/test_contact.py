@@ -21,6 +21,7 @@ from flashbench.chip.profile import Address
 from flashbench.errors import ChipUntouched, ReadsUnsteady
 from flashbench.rehearsal import Bench, NorPart, in_memory_bench, load_part
 from flashbench.rehearsal import faults as f
+from flashbench.rehearsal.other_drivers import OtherDrivers
 from flashbench.rehearsal.spi_target import EmptySocket
 
 NOTES = Path(__file__).parents[2] / "hardware_notes" / "contact.md"
@@ -113,6 +114,11 @@ ROWS = (
     Row((), Finding.GOOD, "agree", stable=True, part="S25FS256T"),
     Row((), Finding.GOOD, "agree", stable=True, part="S25FL512S"),
     Row((f.Unplug(at_transfer=12),), Finding.TURNED_ROUND, "dropped off the USB"),
+    Row((f.SecondMaster(),), Finding.OTHER_MASTER, "another chip is using this bus"),
+    Row((f.SecondMaster(sck_hz=2e6),), Finding.OTHER_MASTER, "SCK, CS# and MOSI changed"),
+    Row((f.SecondMaster(), f.NoChip()), Finding.OTHER_MASTER, "No line was driven against it"),
+    Row((f.LineHeldLow(line="SCK"),), Finding.GOOD, "SCK stands low while nothing", True),
+    Row((f.LineHeldLow(line="MISO"),), Finding.GOOD, "agree", True),
     Row((f.StuckBit(address=0x10, bit=2, level=0),), Finding.GOOD, "agree", True),
 )
 
@@ -147,6 +153,16 @@ def test_a_contact_check_changes_nothing_and_sends_no_write_enable(row: Row) -> 
         assert bench.chip.change_count == 0
         assert bench.chip.contents == before
         assert not any(bench.chip.opcode_counts[opcode] for opcode in WRITE_ENABLES)
+
+
+@pytest.mark.parametrize("fault", [f.SecondMaster(), f.SecondMaster(sck_hz=2e6)], ids=repr)
+def test_nothing_is_driven_against_another_master(fault: f.Fault) -> None:
+    with a_bench(fault) as bench:
+        checked(bench)
+
+        assert not bench.adapter.pins.ever_driven
+        assert bench.adapter.pins.contentions == 0
+        assert not bench.chip.opcode_counts
 
 
 def test_a_sleeping_chip_is_put_back_to_sleep() -> None:
@@ -350,6 +366,24 @@ def test_watching_takes_dead_lines_after_an_empty_socket_for_a_chip_turned_round
         looks = watched(bench, (f.NoChip(),), (f.FloatingMiso(level=0),), at_most=2)
 
     assert looks[-1].diagnosis.name is Finding.TURNED_ROUND
+
+
+def test_watching_meets_a_live_board_drives_nothing_and_goes_on_when_it_is_off() -> None:
+    """A clip is put on a board that has its own supply; the supply is taken off; good."""
+    alive, off = (OtherDrivers(f.ArmedFaults(armed)) for armed in ((f.SecondMaster(),), ()))
+    looks: list[Look] = []
+    with a_bench() as bench, opened(bench) as adapter:
+        pins = bench.adapter.pins
+        bench.contacts.faults = (f.NoChip(),)
+        for look in watch(adapter, supply_volts=3.3, supply_confirmed_by_user=True):
+            looks.append(look)
+            bench.contacts.faults = ()
+            pins.others = alive if len(looks) < 4 else off
+
+    names = [look.diagnosis.name for look in looks]
+    assert names[:5] == [Finding.FLOATING, *[Finding.OTHER_MASTER] * 3, Finding.GOOD]
+    assert set(names[5:]) == {Finding.GOOD}
+    assert pins.contentions == 0
 
 
 def test_watching_ends_when_the_adapter_drops_off_the_usb() -> None:
