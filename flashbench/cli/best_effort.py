@@ -1,20 +1,15 @@
 """`dump --best-effort`: for a chip of which no two reads agree."""
 
-from contextlib import ExitStack
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from flashbench.cli.bench import chip_at_bench
-from flashbench.cli.jobs import greet
+from flashbench.cli.chip_to_dump import chip_to_dump
 from flashbench.cli.options import BenchOptions
 from flashbench.cli.output import Output, listed, many, size_text
 
 if TYPE_CHECKING:
-    from flashbench.adapter import Adapter
-    from flashbench.chip.identity import Identified
     from flashbench.job.folder import Job
     from flashbench.safe_write.best_reading import BestReading
 
@@ -53,39 +48,14 @@ def dump_best_effort_at(
     reads: int | None = None,
 ) -> None:
     """What `dump --best-effort` does."""
-    from flashbench.safe_write import steps
     from flashbench.safe_write.best_reading import demand_odd, read_best_effort
 
     reads = _READS_DEFAULT if reads is None else reads
     demand_odd(reads)
-    with ExitStack() as stack:
-        existing = steps.job_to_dump_into(folder, again=again)
-        if existing is not None:
-            stack.enter_context(existing)
-            stack.enter_context(steps.outranked_by_unfinished(existing))
-            greet(output, existing)
-        output.label = existing.label if existing else (label or folder.resolve().name)
-        at = stack.enter_context(
-            chip_at_bench(output, options, partial(_identified, existing, options))
-        )
-        job = steps.job_for_dump(existing, at.chip, folder, label=label)
-        if existing is None:
-            stack.enter_context(job)
-        output.label = job.label
+    with chip_to_dump(output, folder, options, label=label, again=again) as (at, job):
         best = read_best_effort(at.chip, job, reads=reads, progress=at.progress)
         at.progress.close()
         _tell(output, job, best)
-
-
-def _identified(
-    existing: "Job | None", options: BenchOptions, opened: "Adapter", volts: float
-) -> "Identified":
-    from flashbench.chip.identity import identify
-    from flashbench.safe_write import steps
-
-    if existing is not None:
-        return steps.identify_for(opened, existing, supply_volts=volts, marking=options.marking)
-    return identify(opened, supply_volts=volts, marking=options.marking)
 
 
 def _tell(output: Output, job: "Job", best: "BestReading") -> None:

@@ -1,8 +1,6 @@
 """The commands that only read the chip: `identify`, `dump`, `verify`."""
 
-from contextlib import ExitStack
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,7 +8,8 @@ import typer
 
 from flashbench.cli.bench import chip_at_bench, is_rehearsal
 from flashbench.cli.best_effort import BestEffortOption, ReadsOption, dump_best_effort_at
-from flashbench.cli.jobs import greet, opened_job
+from flashbench.cli.chip_to_dump import chip_to_dump
+from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     FASTEST_HZ,
     AdapterOption,
@@ -37,7 +36,7 @@ from flashbench.cli.output import (
 )
 from flashbench.cli.strangers import naming_strangers
 from flashbench.cli.taking_files import FromFilesOption, take_files_at
-from flashbench.errors import ChipUntouched, WrongCall
+from flashbench.errors import ChipUntouched
 
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
@@ -287,62 +286,15 @@ def dump_at(
     again: bool = False,
 ) -> None:
     """What `dump` does."""
-    from flashbench.job.booking import booked_in
-    from flashbench.safe_write import steps
     from flashbench.safe_write.dump import dump as dump_chip
-    from flashbench.shelf.owner import refuse_chip_of_another
 
     if options.clock is None:
         options = replace(options, clock=FASTEST_HZ)
-    with ExitStack() as stack:
-        existing = steps.job_to_dump_into(folder, again=again)
-        if existing is not None:
-            stack.enter_context(existing)
-            stack.enter_context(steps.outranked_by_unfinished(existing))
-            greet(output, existing)
-            _refuse_other_label(existing.label, label)
-        booked = None if existing else booked_in(folder)
-        if booked is not None:
-            _refuse_other_label(booked.label, label)
-            label = booked.label
-        output.label = existing.label if existing else (label or folder.resolve().name)
-        at = stack.enter_context(
-            chip_at_bench(output, options, partial(_identified_to_dump, existing, options))
-        )
-        if existing is not None and existing.has_original:
-            refuse_chip_of_another(at.chip, existing, progress=at.progress)
-        job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
-        if existing is None:
-            stack.enter_context(job)
+    with chip_to_dump(output, folder, options, label=label, again=again) as (at, job):
         dumped = dump_chip(at.chip, job, progress=at.progress)
         at.progress.close()
         _tell_dump(output, at.chip, job, dumped)
         _tell_what_the_board_wrote(output, job)
-
-
-def _identified_to_dump(
-    existing: "Job | None", options: BenchOptions, opened: "Adapter", volts: float
-) -> "Identified":
-    """Identified at the clock of first contact: the one to work at is found afterwards."""
-    from flashbench.chip.identity import FIRST_CONTACT_HZ
-    from flashbench.chip.identity import identify as identify_chip
-    from flashbench.safe_write import steps
-
-    with opened.clock_limited_to(FIRST_CONTACT_HZ):
-        if existing is not None:
-            return steps.identify_for(
-                opened,
-                existing,
-                supply_volts=volts,
-                marking=options.marking,
-                datasheet_volts=options.datasheet_supply,
-            )
-        return identify_chip(
-            opened,
-            supply_volts=volts,
-            marking=options.marking,
-            datasheet_volts=options.datasheet_supply,
-        )
 
 
 def _tell_dump(output: Output, chip: "Identified", job: "Job", dumped: "Dumped") -> None:
@@ -410,15 +362,6 @@ def _tell_what_the_board_wrote(output: Output, job: "Job") -> None:
         stretches.append(f"and {wrote.range_count - _RANGES_SHOWN} more")
     if stretches:
         output.rows(listed("written by the board", stretches))
-
-
-def _refuse_other_label(known: str, given: str | None) -> None:
-    if given in (None, known):
-        return
-    raise WrongCall(
-        f"The job in this folder bears the label {known!r}, not {given!r}.",
-        next_step="Leave --label out, or name the folder of another job.",
-    )
 
 
 def _and(names: tuple[str, ...]) -> str:

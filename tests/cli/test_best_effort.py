@@ -56,3 +56,13 @@ def test_an_even_number_of_reads_is_a_wrong_call(fresh: Workplace) -> None:
     assert wrong.exit_code == 2
     assert "odd number" in three_lines(wrong)[2]
     assert not fresh.job.exists()
+
+
+def test_a_best_effort_takes_no_other_label_than_the_job_has(fresh: Workplace) -> None:
+    assert run("intake", str(fresh.job), "--label", "board 17").exit_code == 0
+
+    other = fresh.on_job("dump", "--best-effort", "--reads", "3", "--label", "board 18")
+
+    assert other.exit_code == 2
+    assert "bears the label 'board 17', not 'board 18'" in three_lines(other)[1]
+    assert not (fresh.job / "round-1").exists()

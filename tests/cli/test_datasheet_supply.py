@@ -75,6 +75,14 @@ def test_the_job_remembers_the_range_but_never_the_supply(
     assert "The supply is not declared" in without_supply.stderr
 
 
+def test_a_best_effort_takes_the_range_too(at_bench: tuple[str, ...], tmp_path: Path) -> None:
+    result = run("dump", str(tmp_path / "job"), "--best-effort", "--reads", "3", *at_bench, *READ)
+
+    assert result.exit_code == 0, result.stderr
+    saved = json.loads((tmp_path / "job" / "round-1" / "chip.json").read_text())
+    assert saved["supply"]["datasheet_volts"] == [2.7, 3.6]
+
+
 def test_a_supply_outside_the_range_stops_before_any_pin_is_driven(
     at_bench: tuple[str, ...],
 ) -> None:

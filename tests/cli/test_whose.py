@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
+from flashbench.rehearsal import arm
+from flashbench.rehearsal.faults import UnstableCells
 from tests.cli.workplace import three_lines, told
 from tests.month.invented_bench import SECTOR, SMALL_MODEL, Board, InventedBench, went_well
 
@@ -118,3 +120,23 @@ def test_no_round_is_opened_with_a_neighbour_s_chip(two: Two) -> None:
     assert own.exit_code == 0, own.stderr
     assert (two.board.job / "round-2" / "original.bin").read_bytes() == two.board.holds
     assert not (two.board.job / "round-3").exists()
+
+
+@pytest.mark.parametrize("best_effort", [(), ("--best-effort", "--reads", "3")])
+def test_a_round_left_without_its_dump_does_not_take_a_neighbour_s_chip(
+    two: Two, best_effort: tuple[str, ...]
+) -> None:
+    socket = two.bench.socket_for(SMALL_MODEL.part)
+    arm(socket.folder, (UnstableCells(start=0x1000, length=0x100, bits=40, seed=1),))
+    unsteady = two.bench.at_chip("dump", two.board, "--again")
+    arm(socket.folder, ())
+
+    refused = two.bench.at_chip("dump", two.board, *best_effort, chip=two.neighbour.chip)
+    own = two.bench.at_chip("dump", two.board)
+
+    assert unsteady.exit_code == 3
+    assert (two.board.job / "round-2").is_dir()
+    assert refused.exit_code == 3
+    assert "It is the chip of job WF2 bag 018" in three_lines(refused)[1]
+    assert own.exit_code == 0, own.stderr
+    assert (two.board.job / "round-2" / "original.bin").read_bytes() == two.board.holds

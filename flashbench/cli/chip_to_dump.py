@@ -1,0 +1,90 @@
+"""The way to a dump, of two agreeing reads or of a best effort: which job, which chip, whose."""
+
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flashbench.cli.bench import AtBench, chip_at_bench
+from flashbench.cli.jobs import greet
+from flashbench.cli.options import BenchOptions
+from flashbench.cli.output import Output
+from flashbench.errors import WrongCall
+
+if TYPE_CHECKING:
+    from flashbench.adapter import Adapter
+    from flashbench.chip.identity import Identified
+    from flashbench.job.folder import Job
+
+
+@contextmanager
+def chip_to_dump(
+    output: Output, folder: Path, options: BenchOptions, *, label: str | None, again: bool
+) -> Iterator[tuple[AtBench, "Job"]]:
+    """The chip in the socket and the open job it is dumped into: made, gone on with, or `again`.
+
+    Raises:
+        WrongCall: `label` is not the job's.
+        StepRefused: the job has its dump, and no new round is asked for.
+        OtherChip: a later round, and the chip is clearly a neighbour's on the shelf.
+        FlashbenchError: whatever opening, identifying and the job's folder raise.
+    """
+    from flashbench.job.booking import booked_in
+    from flashbench.safe_write import steps
+    from flashbench.shelf.owner import refuse_chip_of_another
+
+    with ExitStack() as stack:
+        existing = steps.job_to_dump_into(folder, again=again)
+        if existing is not None:
+            stack.enter_context(existing)
+            stack.enter_context(steps.outranked_by_unfinished(existing))
+            greet(output, existing)
+        booked = None if existing else booked_in(folder)
+        known = existing or booked
+        if known is not None:
+            _refuse_other_label(known.label, label)
+            label = known.label
+        output.label = label or folder.resolve().name
+        at = stack.enter_context(
+            chip_at_bench(output, options, partial(_identified, existing, options))
+        )
+        if existing is not None and (existing.round_number > 1 or existing.dumped is not None):
+            refuse_chip_of_another(at.chip, existing, progress=at.progress)
+        job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
+        if existing is None:
+            stack.enter_context(job)
+        yield at, job
+
+
+def _identified(
+    existing: "Job | None", options: BenchOptions, opened: "Adapter", volts: float
+) -> "Identified":
+    """Identified at the clock of first contact: the one to work at is found afterwards."""
+    from flashbench.chip.identity import FIRST_CONTACT_HZ, identify
+    from flashbench.safe_write import steps
+
+    with opened.clock_limited_to(FIRST_CONTACT_HZ):
+        if existing is not None:
+            return steps.identify_for(
+                opened,
+                existing,
+                supply_volts=volts,
+                marking=options.marking,
+                datasheet_volts=options.datasheet_supply,
+            )
+        return identify(
+            opened,
+            supply_volts=volts,
+            marking=options.marking,
+            datasheet_volts=options.datasheet_supply,
+        )
+
+
+def _refuse_other_label(known: str, given: str | None) -> None:
+    if given in (None, known):
+        return
+    raise WrongCall(
+        f"The job in this folder bears the label {known!r}, not {given!r}.",
+        next_step="Leave --label out, or name the folder of another job.",
+    )
