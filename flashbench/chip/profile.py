@@ -160,7 +160,6 @@ def reconcile(
         declared_volts,
         confirmed_by_user=supply_confirmed_by_user,
         datasheet_volts=datasheet_volts,
-        marking=marking,
     )
     density, density_sources = _density(candidates, sfdp, doubts)
     mode = _address_mode(jedec_id, density, facts, sfdp)

@@ -3,14 +3,13 @@
 3.3 V on a 1.8 V part is far beyond its limits; it may answer, even verify, and be damaged. So
 every source may stop a voltage, and above 2.0 V it takes one of these to allow it:
 
-* a row of the table known from a datasheet, or from a vendor table read out of such a part;
+* a row of the table known from a datasheet, or from a vendor table read out of such a part, where
+  no other part of the same ID is one of unknown supply;
 * the vendor table in this chip's own SFDP;
-* the marking printed on this chip, when its letters stand for a range that holds the voltage and
-  it names a row of the very ID that was read: then maker's print, ID and the user's declaration
-  say the same;
 * the user's word that the part's own datasheet gives a range that holds the voltage.
 
-A family rule or memory allows nothing by itself. A range that the user read narrows what the
+A family rule or memory allows nothing, and so the letters of a marking do not either: a marking
+stops, or leaves fewer rows. A range that the user read narrows what the
 others say and never widens it: a part of the 1.8 V class that shares the ID stops all the same.
 """
 
@@ -64,7 +63,7 @@ def check_supply(
     if declared_volts <= LOW_VOLTS_MAX:
         return
     confirmed = confirmed_by_user or datasheet_volts is not None
-    if _allowing_source(rows, sfdp, declared_volts, confirmed, marking) is None:
+    if _allowing_source(rows, sfdp, declared_volts, confirmed) is None:
         raise _nothing_allows(rows, declared_volts)
 
 
@@ -75,7 +74,6 @@ def agreed_supply(
     *,
     confirmed_by_user: bool = False,
     datasheet_volts: Range | None = None,
-    marking: MarkingLookup | None = None,
 ) -> tuple[Range, str]:
     """The range that all sources leave open, and the best of them: call `check_supply` first.
 
@@ -98,14 +96,16 @@ def agreed_supply(
         )
     low = max(volts[0] for _, volts in ranges)
     high = min(volts[1] for _, volts in ranges)
-    if low > high:
-        listed = "; ".join(f"{name} {volts_text(volts)}" for name, volts in dict.fromkeys(ranges))
+    if low > high or not low <= declared_volts <= high:
+        told = [f"{name} {volts_text(volts)}" for name, volts in ranges]
+        told += [f"{row.part} not known" for row in rows if row.supply_volts is None]
+        listed = "; ".join(dict.fromkeys(told))
         raise ChipUntouched(
             f"What is known of this chip's supply does not fit together: {listed}.",
             next_step="Read the marking on the package and give it, so that one part is left.",
         )
     confirmed = confirmed_by_user or datasheet_volts is not None
-    source = _allowing_source(rows, sfdp, declared_volts, confirmed, marking)
+    source = _allowing_source(rows, sfdp, declared_volts, confirmed)
     if source is None:
         known = [row.supply_known_from for row in rows if row.supply_known_from is not None]
         source = KnownFrom.FAMILY_RULE if KnownFrom.FAMILY_RULE in known else KnownFrom.MEMORY
@@ -169,7 +169,9 @@ def _stop_by_rows(rows: Sequence[ChipRow], declared_volts: float) -> None:
     if not against:
         return
     fitting = [row for row in rows if _holds(row.supply_volts, declared_volts)]
-    if fitting and all(
+    unknown = [row for row in rows if row.supply_volts is None]
+    low = unknown if declared_volts <= LOW_VOLTS_MAX else []
+    if (fitting or low) and all(
         row.supply_volts and declared_volts < row.supply_volts[0] for row in against
     ):
         return  # lower than another candidate needs does no harm, and lets the chip be told apart
@@ -198,47 +200,52 @@ def _allowing_source(
     sfdp: Sfdp | None,
     declared_volts: float,
     confirmed_by_user: bool,
-    marking: MarkingLookup | None,
 ) -> str | None:
     """The best source that allows the voltage, in the words of `ChipProfile`."""
     allowing = {
         row.supply_known_from
-        for row in rows
-        if row.supply_known_from in _PERMITTING and _holds(row.supply_volts, declared_volts)
+        for row in _permitting(rows)
+        if _holds(row.supply_volts, declared_volts)
     }
+    if any(row.supply_volts is None for row in rows):
+        allowing.clear()  # it may be the part of which nothing is known
     if KnownFrom.DATASHEET in allowing:
         return KnownFrom.DATASHEET
     if allowing or (sfdp is not None and _holds(sfdp.supply_volts, declared_volts)):
         return KnownFrom.VENDOR_TABLE
-    if confirmed_by_user:
-        return "user"
-    if (
-        marking is not None
-        and _holds(marking.supply_volts, declared_volts)
-        and not marking.look_alikes
-        and any(row in marking.rows for row in rows)
-    ):
-        return "user"
-    return None
+    return "user" if confirmed_by_user else None
+
+
+def _permitting(rows: Sequence[ChipRow]) -> list[ChipRow]:
+    return [row for row in rows if row.supply_known_from in _PERMITTING]
 
 
 def _nothing_allows(rows: Sequence[ChipRow], declared_volts: float) -> ChipUntouched:
+    own_datasheet = "the range that the part's own datasheet gives (--datasheet-supply 2.7-3.6)"
+    way = f"Read the marking, and say {own_datasheet}"
+    unknown = next((row for row in rows if row.supply_volts is None), None)
     if not rows:
         seen = (
             f"This ID is not in the table, and nothing shows that it takes {declared_volts:.2f} V."
         )
-    else:
-        known = rows[0].supply_known_from or "nothing"
+    elif unknown is not None and len(rows) > 1:
+        others = ", ".join(row.part for row in rows if row is not unknown)
         seen = (
-            f"{rows[0].maker} {rows[0].part} is known to take {declared_volts:.2f} V from"
-            f" {known} only, which is not enough to allow it."
+            f"This ID is shared: what {unknown.part} takes is not known, and it answers the same ID"
+            f" as {others}."
         )
-    return ChipUntouched(
-        seen,
-        next_step="Give the marking printed on the chip (--marking), or the range that the part's"
-        " own datasheet gives (--datasheet-supply 2.7-3.6). Until then 1.8 V is the voltage to try"
-        " first.",
-    )
+        if _permitting(rows):
+            way = f"Give the marking printed on the chip (--marking), or {own_datasheet}"
+    else:
+        named = rows[0]
+        known = named.supply_known_from
+        seen = (
+            f"{named.maker} {named.part} is known to take {declared_volts:.2f} V from {known} only,"
+            " which is not enough to allow it."
+            if known
+            else f"Nothing shows that {named.maker} {named.part} takes {declared_volts:.2f} V."
+        )
+    return ChipUntouched(seen, next_step=f"{way}. Until then 1.8 V is the voltage to try first.")
 
 
 def _change_supply(volts: Range, declared_volts: float) -> str:

@@ -42,8 +42,8 @@ _IDENTIFIED_WITH: dict[str, dict[str, Any]] = {
     "MX25U25645G": {"supply_volts": 1.8},
     "MX25L12835F": {"supply_volts": 3.3},
     "MT25QU256A": {"supply_volts": 1.8},
-    "S25FL512S": {"supply_volts": 3.3, "marking": "S25FL512S"},
-    "SST26VF064B": {"supply_volts": 3.3, "marking": "SST26VF064B"},
+    "S25FL512S": {"supply_volts": 3.3, "datasheet_volts": (2.7, 3.6), "marking": "S25FL512S"},
+    "SST26VF064B": {"supply_volts": 3.3, "datasheet_volts": (2.7, 3.6), "marking": "SST26VF064B"},
 }
 
 

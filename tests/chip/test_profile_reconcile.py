@@ -33,12 +33,14 @@ def jv_sfdp(**changed: object) -> Sfdp:
 def profile_of(
     id_hex: str, sfdp: Sfdp | None, *, volts: float = 3.3, marking: str | None = None
 ) -> ChipProfile:
+    """As for somebody who read in the datasheet what the marking stands for."""
     jedec_id = bytes.fromhex(id_hex)
     return reconcile(
         jedec_id,
         table.rows_for_id(jedec_id),
         sfdp,
         declared_volts=volts,
+        supply_confirmed_by_user=marking is not None,
         marking=table.find_by_marking(marking) if marking is not None else None,
     )
 

@@ -4,6 +4,7 @@ import pytest
 
 from chipdb import table
 from chipdb.sfdp import Sfdp
+from flashbench.chip.profile import reconcile
 from flashbench.chip.supply import agreed_supply, check_supply
 from flashbench.errors import ChipUntouched
 from tests.chipdb.corpus import entry
@@ -50,22 +51,39 @@ def test_a_family_rule_memory_or_nothing_does_not_allow_3_3_volts(id_hex: str) -
 def test_the_refusal_names_the_next_doors() -> None:
     with pytest.raises(ChipUntouched) as refusal:
         check("C84017", 3.3)
-    assert "Give the marking printed on the chip" in refusal.value.next_step
+    assert "the range that the part's own datasheet gives (--datasheet-supply" in (
+        refusal.value.next_step
+    )
     assert "1.8 V is the voltage to try first" in refusal.value.next_step
 
 
-def test_the_marking_of_a_3_volt_family_on_the_very_id_allows_3_3_volts() -> None:
-    check("C84017", 3.3, marking="GD25Q64CSIG")
+@pytest.mark.parametrize(
+    ("id_hex", "marking"), [("C84017", "GD25Q64CSIG"), ("204017", "XM25QH64C")]
+)
+def test_the_letters_of_a_marking_do_not_allow_3_3_volts(id_hex: str, marking: str) -> None:
+    """They are a family rule, or memory: what allows is the part's datasheet."""
+    with pytest.raises(ChipUntouched, match="from (family rule|memory) only"):
+        check(id_hex, 3.3, marking=marking)
 
 
-def test_a_marking_of_another_id_does_not_allow_3_3_volts() -> None:
-    with pytest.raises(ChipUntouched, match="not enough to allow it"):
-        check("C84017", 3.3, marking="W25Q64FVSIG")
+def test_a_part_of_unknown_supply_on_a_shared_id_keeps_3_3_volts_away() -> None:
+    """W25Q256JV-IM is known from its datasheet; W25Q256JW, by its name a 1.8 V part, is not."""
+    with pytest.raises(ChipUntouched, match="what W25Q256JW takes is not known") as refusal:
+        check("EF7019", 3.3)
+    assert "--marking" in refusal.value.next_step
+    check("EF7019", 1.8)
 
 
-def test_a_marking_read_with_look_alikes_does_not_allow_3_3_volts() -> None:
-    with pytest.raises(ChipUntouched, match="not enough to allow it"):
-        check("C84017", 3.3, marking="GD25O64CSIG")
+def test_the_marking_that_leaves_the_known_part_of_a_shared_id_allows_3_3_volts() -> None:
+    marking = table.find_by_marking("W25Q256JVEIM")
+    profile = reconcile(
+        bytes.fromhex("EF7019"),
+        table.rows_for_id(bytes.fromhex("EF7019")),
+        None,
+        declared_volts=3.3,
+        marking=marking,
+    )
+    assert profile.supply_known_from == "datasheet"
 
 
 def test_the_users_word_about_the_datasheet_allows_3_3_volts() -> None:

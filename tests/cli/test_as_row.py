@@ -36,7 +36,8 @@ def test_a_chip_without_sfdp_makes_no_row(tmp_path: Path) -> None:
     create_bench(tmp_path / "bench", part="GD25Q128C").close()
 
     at_bench = ("--adapter", f"rehearsal:{tmp_path / 'bench'}", "--supply", "3.3")
-    result = run("identify", *at_bench, "--marking", "GD25Q128C", "--as-row")
+    known = ("--marking", "GD25Q128C", "--datasheet-supply", "2.7-3.6")
+    result = run("identify", *at_bench, *known, "--as-row")
 
     assert result.exit_code == 3
     assert three_lines(result)[1].startswith("This chip has no SFDP that can be read")

@@ -118,7 +118,7 @@ CASES = (
             write_01=("SR1", "SR2"),
         ),
         {"SR1": 0x7C},
-        {"supply_volts": 3.3, "marking": "GD25Q256D"},
+        {**CONFIRMED, "marking": "GD25Q256D"},
     ),
     Case("Macronix", load_part("MX25L12835F"), {"SR1": 0x3C, "CR": 0x08}, {"supply_volts": 3.3}),
     Case(
@@ -149,14 +149,14 @@ CASES = (
         "ISSI",
         a_part(load_part("IS25LP128"), "IS25LP010E", "9d4011", 128 * KIB),
         {"SR1": 0x08, "FR": 0x02},
-        {"supply_volts": 3.3, "marking": "IS25LP010E"},
+        {**CONFIRMED, "marking": "IS25LP010E"},
     ),
     Case("Micron", load_part("MT25QU256A"), {"SR1": 0x5C}, LOW),
     Case(
         "Spansion",
         load_part("S25FL512S"),
         {"SR1": 0x04, "CR1": 0x20},
-        {"supply_volts": 3.3, "marking": "S25FL512S"},
+        {**CONFIRMED, "marking": "S25FL512S"},
     ),
     Case("three BP", OLD, {"SR1": 0x9C}, CONFIRMED),
     Case(
@@ -176,7 +176,7 @@ CASES = (
         {"SR1": 0x24},
         CONFIRMED,
     ),
-    Case("SST26", load_part("SST26VF064B"), {}, {"supply_volts": 3.3, "marking": "SST26VF064B"}),
+    Case("SST26", load_part("SST26VF064B"), {}, {**CONFIRMED, "marking": "SST26VF064B"}),
     Case(
         "SST25",
         a_part(

@@ -414,7 +414,11 @@ def test_a_chip_for_another_supply_is_refused(tmp_path: Path) -> None:
     )
 
     with other.visit() as visit, pytest.raises(ChipUntouched, match="on the board it would not"):
-        visit.how = {"supply_volts": 3.3, "marking": "W25Q80DVSNIG"}
+        visit.how = {
+            "supply_volts": 3.3,
+            "datasheet_volts": (2.7, 3.6),
+            "marking": "W25Q80DVSNIG",
+        }
         replaced(visit, job, IMAGE)
 
     assert other.chip.change_count == 0
