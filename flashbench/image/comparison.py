@@ -231,7 +231,8 @@ def _likely_check_place(
 
     The readings come with the likeliest first. A sum over one range comes out the same wherever
     its value stands; then it is the place that differs in most bytes, since an edit changes few
-    and a sum of edits any. Empty where there is nothing to choose.
+    and a sum of edits any, and of equal ones the block's end, a usual place. Empty where there is
+    nothing to choose.
     """
     if not block.ambiguous or block.check is None:
         return Span(0, 0)
@@ -245,7 +246,10 @@ def _likely_check_place(
         for check in differing
         if (check.kind, check.order, check.covers) == (first.kind, first.order, first.covers)
     ]
-    return max(alike, key=lambda check: int(different[slice(*check.field)].sum())).field
+    return max(
+        (check.field for check in alike),
+        key=lambda field: (int(different[slice(*field)].sum()), field.end == block.length),
+    )
 
 
 def _changes(
