@@ -62,7 +62,7 @@ def test_the_refusal_names_the_next_doors() -> None:
 )
 def test_the_letters_of_a_marking_do_not_allow_3_3_volts(id_hex: str, marking: str) -> None:
     """They are a family rule, or memory: what allows is the part's datasheet."""
-    with pytest.raises(ChipUntouched, match="from (family rule|memory) only"):
+    with pytest.raises(ChipUntouched, match=r"from (family rule|memory) only"):
         check(id_hex, 3.3, marking=marking)
 
 
