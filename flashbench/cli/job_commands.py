@@ -53,12 +53,12 @@ def check_at(output: Output, folder: Path) -> None:
     Raises:
         CheckFailed: something is damaged.
     """
-    from flashbench.job.check import check_folder, holds_rounds
+    from flashbench.job.check import can_be_checked, check_folder
     from flashbench.job.refusals import JobMissing
 
-    if not holds_rounds(folder):
+    if not can_be_checked(folder):
         raise JobMissing(
-            f"There is no job with a dumped chip in {quoted(folder)}.",
+            f"There is no job in {quoted(folder)}.",
             next_step="Name the folder of a job.",
         )
     findings = check_folder(folder)

@@ -5,8 +5,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from flashbench.errors import FlashbenchError
 from flashbench.job import events, job_file, journal, layout
-from flashbench.job.booking import check_intake
+from flashbench.job.booking import booked_in, check_intake
 from flashbench.job.disk import UNFINISHED_SUFFIX, Disk, Kind
 from flashbench.job.events import Event
 from flashbench.job.lock import LOCK
@@ -46,13 +47,22 @@ class _Saved:
     has_hash_file: bool
 
 
-def holds_rounds(folder: Path, *, disk: Disk | None = None) -> bool:
-    """Whether there is a job with at least one round, damaged or not, or what is left of one."""
+def can_be_checked(folder: Path, *, disk: Disk | None = None) -> bool:
+    """Whether there is a job, damaged or not, or what is left of one; or one that was booked in
+    or opened from files, and not dumped yet."""
     disk = disk or Disk()
     if disk.kind(folder) is not Kind.FOLDER:
         return False
     names = disk.names(folder)
+    return _was_opened(names) or _was_dumped(names)
+
+
+def _was_dumped(names: Sequence[str]) -> bool:
     return layout.JOB_FILE in names or any(layout.round_number(name) for name in names)
+
+
+def _was_opened(names: Sequence[str]) -> bool:
+    return layout.INTAKE in names or layout.FROM_FILES in names
 
 
 def check_folder(folder: Path, *, disk: Disk | None = None) -> tuple[Finding, ...]:
@@ -69,12 +79,24 @@ def _findings(disk: Disk, folder: Path) -> Iterator[Finding]:
     if not disk.is_private(folder):
         yield Finding(path=".", seen="others than its owner can enter the folder", damaged=False)
     rounds = []
-    for name in disk.names(folder):
+    names = disk.names(folder)
+    for name in names:
         number = layout.round_number(name)
         if number is not None and disk.kind(folder / name) is Kind.FOLDER:
             rounds.append(number)
         elif name not in _OF_A_JOB and not layout.is_edit_file(name):
             yield _unrecorded(name)
+    yield from _check_from_files(disk, folder)
+    if _was_dumped(names) or not _was_opened(names):
+        yield from _check_rounds(disk, folder, rounds)
+    else:
+        seen = "its chip was not dumped yet: there is no journal to compare with"
+        yield Finding(path=".", seen=seen, damaged=False)
+        yield from _check_unjournalled_intake(disk, folder)
+
+
+def _check_rounds(disk: Disk, folder: Path, rounds: Sequence[int]) -> Iterator[Finding]:
+    """The rounds, and what the newest of their journals says of the job as a whole."""
     for number in range(1, max(rounds, default=1) + 1):
         if number not in rounds:
             yield Finding(path=f"round-{number}", seen="the round is missing", damaged=True)
@@ -83,7 +105,6 @@ def _findings(disk: Disk, folder: Path) -> Iterator[Finding]:
         newest, findings = _check_round(disk, layout.round_folder(folder, number), number=number)
         yield from findings
     yield from _check_job_file(disk, folder, newest)
-    yield from _check_from_files(disk, folder)
     yield from _check_intake(disk, folder, newest)
     yield from _check_photos(disk, folder, newest)
 
@@ -225,6 +246,14 @@ def _check_intake(disk: Disk, folder: Path, newest: Sequence[Event]) -> Iterator
         doubt = f"cannot be read: {error.strerror}"
     if doubt is not None:
         yield Finding(path=layout.INTAKE, seen=doubt, damaged=True)
+
+
+def _check_unjournalled_intake(disk: Disk, folder: Path) -> Iterator[Finding]:
+    """A job that was not dumped yet has no journal: its intake can only be read, or not."""
+    try:
+        booked_in(folder, disk=disk)
+    except FlashbenchError as error:
+        yield Finding(path=layout.INTAKE, seen=error.seen, damaged=True)
 
 
 def _check_photos(disk: Disk, folder: Path, newest: Sequence[Event]) -> Iterator[Finding]:

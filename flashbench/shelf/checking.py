@@ -7,7 +7,7 @@ from typing import Final
 from flashbench.job.check import Finding, check_folder
 from flashbench.job.disk import Disk, Kind
 from flashbench.progress import Progress, silent
-from flashbench.shelf.entry import Entry, Standing
+from flashbench.shelf.entry import Entry
 
 STEP: Final = "check"
 
@@ -40,8 +40,6 @@ def check_entries(
 
 
 def _findings(disk: Disk, entry: Entry) -> tuple[Finding, ...]:
-    if entry.standing is Standing.BOOKED:
-        return ()
     try:
         if disk.kind(entry.folder) is not Kind.FOLDER:
             return (_whole_job("the folder is gone"),)

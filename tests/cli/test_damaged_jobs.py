@@ -85,7 +85,7 @@ def test_a_folder_without_a_job_is_said_to_be_one(place: Workplace) -> None:
     refused = run("next", str(place.folder / "nowhere"), "--check")
 
     assert refused.exit_code == 3
-    assert "no job with a dumped chip" in refused.stderr
+    assert "There is no job in" in refused.stderr
 
 
 def test_verify_compares_with_what_is_intact_and_says_what_is_not(place: Workplace) -> None:

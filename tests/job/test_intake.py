@@ -105,6 +105,19 @@ def test_answers_changed_behind_the_journal_are_told_and_stop_nothing(tmp_path: 
     assert [finding.path for finding in check_folder(folder) if finding.damaged] == ["intake.toml"]
 
 
+def test_a_board_that_was_only_booked_in_lacks_no_round(tmp_path: Path) -> None:
+    folder = tmp_path / "job"
+    book_in(folder, Intake(label="board"))
+
+    whole = check_folder(folder)
+    (folder / "intake.toml").write_text("label = 7")
+    spoilt = [finding.path for finding in check_folder(folder) if finding.damaged]
+
+    assert [(finding.path, finding.damaged) for finding in whole] == [(".", False)]
+    assert "not dumped yet" in whole[0].seen
+    assert spoilt == ["intake.toml"]
+
+
 def test_the_next_round_s_journal_knows_intake_and_photos_too(tmp_path: Path) -> None:
     folder = tmp_path / "job"
     book_in(folder, Intake(label="board"))

@@ -44,6 +44,18 @@ def test_it_has_no_backup_and_says_what_comes_next(tmp_path: Path) -> None:
     assert refusal.value.next_step.endswith(f"flashbench dump {folder}")
 
 
+def test_a_job_that_was_only_opened_from_files_lacks_no_round(tmp_path: Path) -> None:
+    folder = opened_from_files(tmp_path)
+
+    whole = check_folder(folder)
+    (folder / "from-files.bin").chmod(0o600)
+    (folder / "from-files.bin").write_bytes(DUMP[:-1] + b"\0")
+    spoilt = [finding.path for finding in check_folder(folder) if finding.damaged]
+
+    assert [finding.damaged for finding in whole] == [False]
+    assert spoilt == ["from-files.bin"]
+
+
 def test_reads_that_equal_the_files_become_the_original(tmp_path: Path) -> None:
     folder = opened_from_files(tmp_path)
 
