@@ -19,10 +19,11 @@ from flashbench.cli.options import (
 from flashbench.cli.output import Output, command, hz_text
 from flashbench.cli.sockets import Sockets
 from flashbench.cli.stopping import Stopping
-from flashbench.errors import AdapterReplyWrong
+from flashbench.errors import AdapterReplyWrong, WrongCall
 
 if TYPE_CHECKING:
     from flashbench.adapter import FoundAdapter
+    from flashbench.bench.bench_file import BenchAdapter, BenchFile
 
 
 def adapters(
@@ -56,7 +57,7 @@ def adapters(
     clock: ClockOption = None,
     json: JsonOption = False,
 ) -> None:
-    """List the adapters, and what stands in the way of using one.
+    """List the adapters, what the bench file calls them, and what stands in the way of using one.
 
     \b
       flashbench adapters
@@ -67,10 +68,10 @@ def adapters(
     --loopback sends data round inside the adapter and times its clock. Every pin stays an
     input. It proves USB, engine and clock; it says nothing of wiring and socket.
 
-    With --json: adapters, each with url, chip, product, serial, bus, address, interfaces,
-    opens, and hindrances (seen, mend, blocks); with --loopback: passed, bytes_compared,
-    bytes_wrong, claimed_hz, measured_hz, adapter; with --write-bench: bench_file, serials;
-    with --udev-rule: udev_rule.
+    With --json: bench_problem, and adapters, each with url, chip, product, serial, bus, address,
+    interfaces, opens, bench (name, interface, supply_volts), and hindrances (seen, mend, blocks);
+    with --loopback: passed, bytes_compared, bytes_wrong, claimed_hz, measured_hz, adapter;
+    with --write-bench: bench_file, serials; with --udev-rule: udev_rule.
     """
     with command(json=json) as output:
         if udev_rule:
@@ -80,7 +81,7 @@ def adapters(
         elif loopback:
             _prove(output, BenchOptions(adapter=adapter, bench=bench, clock=clock))
         else:
-            adapters_at(output)
+            adapters_at(output, bench)
 
 
 def _print_rule(output: Output) -> None:
@@ -90,28 +91,60 @@ def _print_rule(output: Output) -> None:
     output.block(UDEV_RULE)
 
 
-def adapters_at(output: Output) -> None:
-    """What `adapters` does without --loopback."""
+def adapters_at(output: Output, bench: Path | None = None) -> None:
+    """What `adapters` does without --loopback. `bench` is the bench file, if one was named."""
     from flashbench.adapter import find_adapters
 
     found = find_adapters()
-    output.facts = {"adapters": [_facts(each) for each in found]}
+    file, problem = _bench_file(bench)
+    output.facts = {
+        "adapters": [_facts(each, file) for each in found],
+        "bench_problem": problem,
+    }
     if not found:
         output.say("No FT232H, FT2232H or FT4232H is on the USB.")
     for each in found:
         output.say(f"{each.chip} {each.product}".rstrip())
-        place = ".".join(str(number) for number in each.port_numbers) or "not known"
-        rows = [
-            ("url", each.url or "none"),
-            ("serial", each.serial or ("none" if each.opens else "not read")),
-            ("place", f"bus {each.bus}, socket {place}"),
-            ("ports", ", ".join(str(number) for number in each.interfaces) or "none"),
-            ("opens", "yes" if each.opens else "no"),
-        ]
-        for hindrance in each.hindrances:
-            rows += [("seen", hindrance.seen), ("do", hindrance.mend)]
-        output.rows(rows)
+        output.rows(_rows(each, file))
+    if problem is not None:
+        output.say(f"{problem} Until then no command uses it.")
     output.say(f"Next: {_next_step(found)}")
+
+
+def _bench_file(path: Path | None) -> tuple["BenchFile", str | None]:
+    """The bench file, an empty one if there is none or it cannot be used, and then why not."""
+    from flashbench.bench.bench_file import BenchFile
+    from flashbench.bench.on_disk import read_bench
+
+    try:
+        return read_bench(path), None
+    except WrongCall as error:
+        return BenchFile(), f"{error.seen} {error.next_step.rstrip('.')}."
+
+
+def _rows(each: "FoundAdapter", file: "BenchFile") -> list[tuple[str, str]]:
+    place = ".".join(str(number) for number in each.port_numbers) or "not known"
+    rows = [
+        ("url", each.url or "none"),
+        ("serial", each.serial or ("none" if each.opens else "not read")),
+        ("place", f"bus {each.bus}, socket {place}"),
+        ("ports", ", ".join(str(number) for number in each.interfaces) or "none"),
+        ("opens", "yes" if each.opens else "no"),
+    ]
+    for socket in _sockets(each, file):
+        port = f"port {socket.interface}: " if len(each.interfaces) > 1 else ""
+        rows.append(("bench", f"{port}{socket.name}, supplies {socket.supply_volts:g} V"))
+    for hindrance in each.hindrances:
+        rows += [("seen", hindrance.seen), ("do", hindrance.mend)]
+    return rows
+
+
+def _sockets(found: "FoundAdapter", file: "BenchFile") -> list["BenchAdapter"]:
+    """What the bench file has on the ports of this adapter."""
+    if not found.serial:
+        return []
+    each = (file.adapter(found.serial, interface=interface) for interface in found.interfaces)
+    return [socket for socket in each if socket is not None]
 
 
 def _next_step(found: Sequence["FoundAdapter"]) -> str:
@@ -140,7 +173,7 @@ def _propose_bench(output: Output, path: Path | None) -> None:
     )
 
 
-def _facts(found: "FoundAdapter") -> dict[str, Any]:
+def _facts(found: "FoundAdapter", file: "BenchFile") -> dict[str, Any]:
     return {
         "url": found.url,
         "chip": found.chip,
@@ -150,6 +183,10 @@ def _facts(found: "FoundAdapter") -> dict[str, Any]:
         "address": found.address,
         "interfaces": list(found.interfaces),
         "opens": found.opens,
+        "bench": [
+            {"name": each.name, "interface": each.interface, "supply_volts": each.supply_volts}
+            for each in _sockets(found, file)
+        ],
         "hindrances": [asdict(hindrance) for hindrance in found.hindrances],
     }
 

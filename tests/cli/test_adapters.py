@@ -167,3 +167,89 @@ def test_the_rule_is_printed_as_the_rules_file_has_it() -> None:
 
     assert printed.endswith("\n") and printed.count("\n") == 1, "it goes into a file by a pipe"
     assert printed.strip() in rules.read_text().splitlines()
+
+
+BENCH = """
+[[adapter]]
+serial = "FB0018"
+name = "1.8 V socket"
+supply_volts = 1.8
+level_shifter = "8 channels on the socket board"
+
+[[adapter]]
+serial = "FB0033"
+interface = 2
+name = "clip"
+supply_volts = 3.3
+"""
+
+
+def plug_in_two(monkeypatch: pytest.MonkeyPatch) -> None:
+    both = [an_adapter(serial="FB0018"), an_adapter("FT2232H", serial="FB0033", address=2)]
+    plug_in(monkeypatch, VirtualUsb(both))
+
+
+def test_each_adapter_bears_its_name_in_the_bench_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(BENCH)
+    plug_in_two(monkeypatch)
+
+    shown = " ".join(run("adapters", "--bench", str(path)).stdout.split())
+
+    assert "opens yes bench 1.8 V socket, supplies 1.8 V FT2232H" in shown
+    assert "bench port 2: clip, supplies 3.3 V Next:" in shown
+    facts = told(run("adapters", "--bench", str(path), "--json"))
+    assert facts["bench_problem"] is None
+    assert [adapter["bench"] for adapter in facts["adapters"]] == [
+        [{"name": "1.8 V socket", "interface": 1, "supply_volts": 1.8}],
+        [{"name": "clip", "interface": 2, "supply_volts": 3.3}],
+    ]
+
+
+def test_the_bench_file_of_ones_own_is_looked_at_unasked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(BENCH)
+    monkeypatch.setattr("flashbench.bench.on_disk.default_path", lambda: path)
+    plug_in_two(monkeypatch)
+
+    assert "bench 1.8 V socket, supplies 1.8 V" in screen()
+
+
+def test_without_a_bench_file_no_name_and_no_complaint(monkeypatch: pytest.MonkeyPatch) -> None:
+    plug_in_two(monkeypatch)
+
+    assert "bench" not in screen()
+    facts = told(run("adapters", "--json"))
+    assert facts["bench_problem"] is None
+    assert [adapter["bench"] for adapter in facts["adapters"]] == [[], []]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[[adapter]]", "'an adapter' does not say its supply_volts"),
+        (BENCH.replace('serial = "FB0018"', 'serial = "FB0018'), "it is not TOML"),
+        (None, "There is no bench file"),
+    ],
+)
+def test_a_bench_file_that_cannot_be_used_is_said_and_hides_no_adapter(
+    text: str | None, says: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "bench.toml"
+    if text is not None:
+        path.write_text(text)
+    plug_in_two(monkeypatch)
+
+    result = run("adapters", "--bench", str(path))
+
+    assert result.exit_code == 0, result.stderr
+    shown = " ".join(result.stdout.split())
+    assert "serial FB0018" in shown and "serial FB0033" in shown
+    assert says in shown
+    facts = told(run("adapters", "--bench", str(path), "--json"))
+    assert says in facts["bench_problem"]
+    assert [adapter["serial"] for adapter in facts["adapters"]] == ["FB0018", "FB0033"]
