@@ -1,6 +1,5 @@
 """Taking in an image that was edited elsewhere: `edit JOB --from-image FILE`."""
 
-import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,6 +8,7 @@ from flashbench.cli.edited_image import facts_of, say_changes
 from flashbench.cli.given_files import read_bytes, read_edit_file, write_new
 from flashbench.cli.output import Output, many
 from flashbench.cli.seen_before import tell_seen_before
+from flashbench.cli.terminal import someone_can_be_asked
 from flashbench.errors import CheckFailed, WrongCall
 
 if TYPE_CHECKING:
@@ -51,7 +51,13 @@ def from_image_at(
         image = read_bytes(from_image, bytes_max=IMAGE_BYTES_MAX)
         steps.demand_new_image(job, original, image)
         found = inspect(original)
-        foreign = explain_foreign(original, image, found.sure_blocks, places=found.places)
+        foreign = explain_foreign(
+            original,
+            image,
+            found.sure_blocks,
+            places=found.places,
+            other_checks=found.checks,
+        )
         output.facts["elsewhere"] = _facts(foreign)
         output.say(f"{output.label}: what the image edited elsewhere changes:")
         output.rows([("", line) for line in foreign.lines()])
@@ -187,11 +193,6 @@ def _refuse_stale_digests(image: bytes, found: "Inspection", *, allowed: bool) -
                 next_step="If nothing signs it, write its new value there, too:"
                 f" {value.hex(' ')}. To leave it wrong, say so with --leave-checks.",
             )
-
-
-def someone_can_be_asked(output: Output) -> bool:
-    """Whether a person sits at a terminal that answers come from."""
-    return sys.stdin.isatty() and not output.json
 
 
 def _say_done(output: Output, foreign: "ForeignEdit", answers: Accepted) -> None:

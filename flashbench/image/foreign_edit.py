@@ -45,15 +45,34 @@ class CopyGroup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ForeignEdit:
-    """What another editor did. `broken_checks` were right before and are wrong now."""
+    """What another editor did. `checks` were right before, `broken_checks` of them are wrong now.
+
+    `own_numbers` are all of this board, `numbers` those missing or replaced in the edited image.
+    """
 
     original: bytes = field(repr=False)
     edited: bytes = field(repr=False)
     blocks: tuple[Block, ...]
     changes: tuple[ForeignChange, ...]
     groups: tuple[CopyGroup, ...]
-    broken_checks: tuple[Check, ...]
-    numbers: tuple[BoardNumber, ...]  # of this board, and missing or replaced in the edited image
+    checks: tuple[Check, ...]
+    own_numbers: tuple[BoardNumber, ...]
+
+    @property
+    def broken_checks(self) -> tuple[Check, ...]:
+        return _wrong_checks(self, self.edited)
+
+    @property
+    def numbers(self) -> tuple[BoardNumber, ...]:
+        return self.numbers_lost_in(self.edited)
+
+    def numbers_lost_in(self, image: bytes) -> tuple[BoardNumber, ...]:
+        """This board's own numbers that do not stand in `image`, of the same size."""
+        return tuple(
+            number
+            for number in self.own_numbers
+            if self.original[slice(*number.span)] != image[slice(*number.span)]
+        )
 
     @property
     def outside(self) -> tuple[Span, ...]:
@@ -93,11 +112,17 @@ class ForeignEdit:
 
 
 def explain_foreign(
-    original: bytes, edited: bytes, blocks: Sequence[Block], *, places: Sequence[NamedRange] = ()
+    original: bytes,
+    edited: bytes,
+    blocks: Sequence[Block],
+    *,
+    places: Sequence[NamedRange] = (),
+    other_checks: Sequence[Check] = (),
 ) -> ForeignEdit:
     """What differs between this board's dump and an image edited elsewhere.
 
-    `blocks` are those found in `original`, `places` further stretches of it with their names.
+    `blocks` are those found in `original`, `places` further stretches of it with their names,
+    `other_checks` further checks known of it (of firmware volumes, of files, of SPD contents).
     Raises `CheckFailed` if the sizes differ, or if more than `OUTSIDE_MAX` bytes outside
     recognised blocks do: then it is another board's image.
     """
@@ -115,6 +140,7 @@ def explain_foreign(
             next_step="Start from this board's own dump and make the edit there; another board's"
             " image would replace its numbers and keys.",
         )
+    known = (*(check for block in blocks for check in block.checks), *other_checks)
     changes = tuple(
         replace(change, inside=_named_place(change.span, places))
         for changed in changed_ranges(original, edited)
@@ -126,26 +152,15 @@ def explain_foreign(
         blocks=tuple(blocks),
         changes=changes,
         groups=_groups(original, edited, blocks),
-        broken_checks=tuple(
-            dict.fromkeys(
-                check
-                for block in blocks
-                for check in block.checks
-                if _is_right(original, check) and not _is_right(edited, check)
-            )
-        ),
-        numbers=tuple(
-            number
-            for number in find_board_numbers(original)
-            if original[slice(*number.span)] != edited[slice(*number.span)]
-        ),
+        checks=tuple(check for check in dict.fromkeys(known) if _is_right(original, check)),
+        own_numbers=find_board_numbers(original),
     )
 
 
 def keep_own_numbers(foreign: ForeignEdit, image: bytes) -> bytes:
     """`image` with this board's own numbers put back, and no check recomputed."""
     kept = bytearray(image)
-    for number in foreign.numbers:
+    for number in foreign.numbers_lost_in(image):
         kept[slice(*number.span)] = foreign.original[slice(*number.span)]
     return bytes(kept)
 
@@ -182,28 +197,44 @@ def carry_into_copies(foreign: ForeignEdit) -> bytes:
 
 
 def repair_checks(foreign: ForeignEdit, image: bytes) -> bytes:
-    """`image` with every block check recomputed that was right in the original.
+    """`image` with every check recomputed that was right in the original.
 
     Raises `CheckFailed` for a changed block whose check can be read in several ways.
     """
-    wrong = []
-    for block in foreign.blocks:
-        broken = [c for c in block.checks if _is_right(foreign.original, c)]
-        broken = [check for check in broken if not _is_right(image, check)]
-        if broken and block.ambiguous:
+    wrong: tuple[Check, ...] = ()
+    repaired = image
+    # A check that is right may cover the value of one that is not.
+    while newly := _wrong_checks(foreign, repaired):
+        if not set(newly).isdisjoint(wrong):
+            raise _cannot_repair("two checks want other values at one place")
+        wrong = (*wrong, *newly)
+        _refuse_ambiguous(foreign.blocks, wrong)
+        try:
+            repaired = with_repaired(image, wrong)
+        except ValueError as error:
+            raise _cannot_repair(str(error)) from error
+    return repaired
+
+
+def _wrong_checks(foreign: ForeignEdit, image: bytes) -> tuple[Check, ...]:
+    return tuple(check for check in foreign.checks if not _is_right(image, check))
+
+
+def _refuse_ambiguous(blocks: Sequence[Block], wrong: Sequence[Check]) -> None:
+    for block in blocks:
+        if block.ambiguous and any(check in wrong for check in block.checks):
             raise CheckFailed(
                 f"The check of {block.name} at {block.offset:#x} can be read in"
                 f" {len(block.alternatives) + 1} ways; it is not repaired by guess.",
                 next_step="Name the right one in an edit file and make the change there.",
             )
-        wrong += broken
-    try:
-        return with_repaired(image, tuple(dict.fromkeys(wrong)))
-    except ValueError as error:
-        raise CheckFailed(
-            f"The checks cannot be repaired: {error}.",
-            next_step="Make the change with an edit file that names its checks.",
-        ) from error
+
+
+def _cannot_repair(why: str) -> CheckFailed:
+    return CheckFailed(
+        f"The checks cannot be repaired: {why}.",
+        next_step="Make the change with an edit file that names its checks.",
+    )
 
 
 def take_in(
@@ -253,7 +284,9 @@ def _refuse_unnamed(foreign: ForeignEdit, image: bytes, named: Sequence[BytesEdi
             next_step="Name each that is meant as a [[place]] in an edit file, and give it along;"
             " --suggest-edit FILE writes one.",
         )
-    lost = [n for n in foreign.numbers if not _is_named(foreign, image, n.span, spans)]
+    lost = [
+        n for n in foreign.numbers_lost_in(image) if not _is_named(foreign, image, n.span, spans)
+    ]
     if lost:
         listed = ", ".join(f"{n.kind.value} {n.text}" for n in lost[:_SHOWN])
         raise CheckFailed(

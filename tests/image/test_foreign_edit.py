@@ -6,12 +6,13 @@ import pytest
 
 from flashbench.errors import CheckFailed
 from flashbench.image.board_numbers import NumberKind, find_board_numbers
-from flashbench.image.checks import CheckKind
+from flashbench.image.checks import Check, CheckKind, CheckState, Span, judged, with_repaired
 from flashbench.image.edit_file import BytesEdit
 from flashbench.image.foreign_edit import (
     OUTSIDE_MAX,
     carry_into_copies,
     explain_foreign,
+    repair_checks,
     take_in,
 )
 from tests.image.edit_scene import (
@@ -183,6 +184,39 @@ def test_a_number_inside_a_block_is_not_lost_silently() -> None:
     with pytest.raises(CheckFailed, match="own numbers would be lost: serial number WF2-0042-12"):
         take_in(foreign)
     assert take_in(foreign, own_numbers=True) == original
+
+
+def test_a_number_is_not_lost_where_an_edit_is_carried_to() -> None:
+    serial, other = b"Serial Number: WF2-0042-123456\0", b"Serial Number: WF2-0042-999999\0"
+    block, swapped = (memory_block(tail=text.ljust(64, b"\0")) for text in (serial, other))
+    original = scene(block, block)
+    foreign = explain_foreign(original, scene(swapped, block), found_blocks())
+
+    assert take_in(foreign, carry=True, own_numbers=True) == original
+    with pytest.raises(CheckFailed, match=r"own numbers would be lost: .* WF2-0042-123456, serial"):
+        take_in(foreign, carry=True)
+
+
+def test_a_broken_check_of_something_that_is_no_block_is_told_and_repaired() -> None:
+    """Such as the sum of a firmware file around a block, which covers the block's check as well."""
+    around = Check(
+        kind=CheckKind.SUM_8,
+        offset=0x10,
+        order="little",
+        covers=(Span(FIRST, FIRST + BLOCK_BYTES),),
+    )
+    original = with_repaired(scene(), (around,))
+    edited = with_repaired(with_bytes(original, {FIRST + 20: b"\x16\x22"}), (around,))
+    foreign = explain_foreign(original, edited, found_blocks(), other_checks=[around])
+
+    told = explain_foreign(
+        original, with_bytes(original, {0x10: b"\x01"}), found_blocks(), other_checks=[around]
+    )
+    assert told.broken_checks == (around,)
+    assert around not in foreign.broken_checks
+    repaired = repair_checks(foreign, foreign.edited)
+    for check in (around, *foreign.broken_checks):
+        assert judged(repaired, check).state is CheckState.RIGHT
 
 
 def test_another_boards_image_is_refused() -> None:
