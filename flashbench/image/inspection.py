@@ -29,7 +29,7 @@ from flashbench.image.regions import (
     blank_regions,
     repeated_regions,
 )
-from flashbench.image.stored_digests import StoredDigest, find_stored_digests
+from flashbench.image.stored_digests import StoredDigest, find_stored_digests, not_hashed
 from flashbench.image.strap_table import StrapTable, find_strap_tables
 from flashbench.image.unpacking import PackedPart, unpack_all
 from flashbench.image.windows import Repeats
@@ -198,7 +198,7 @@ def inspect(data: bytes) -> Inspection:
         blank=blank_regions(data),
         strings=strings,
         numbers=numbers,
-        doubts=tuple(_doubts(data, blocks, packed)),
+        doubts=(*_doubts(data, blocks, packed), *_digest_doubts(not_hashed(data, spans))),
     )
 
 
@@ -286,14 +286,14 @@ def _verdict(
     digests: Sequence[StoredDigest],
     signed: Sequence[Span],
 ) -> tuple[Editable, str]:
-    digest = next((one for one in digests if one.covers.contains(place)), None)
+    digest = next((one for one in digests if one.covers.overlaps(place)), None)
     if digest is not None:
         return (
             Editable.DIGEST,
             f"the {digest.algorithm} of {digest.covers.start:#x} to {digest.covers.end:#x}"
             f" is stored at {digest.offset:#x}",
         )
-    if any(span.contains(place) for span in signed):
+    if any(span.overlaps(place) for span in signed):
         return Editable.SIGNED, "it lies in a section signed with RSA"
     inside = [block for block in blocks if block.span.contains(place)]
     if inside:
@@ -352,6 +352,14 @@ def _doubts(data: bytes, blocks: Sequence[Block], packed: Sequence[PackedFinding
             yield (
                 f"a signed boot manifest seems to lie at {at:#x}; what it covers is not worked out"
             )
+
+
+def _digest_doubts(left_out: Sequence[Span]) -> Iterable[str]:
+    if left_out:
+        yield (
+            f"stored digests of {len(left_out)} long stretches were not looked for, the first at"
+            f" {left_out[0].start:#x}"
+        )
 
 
 # ---- JSON

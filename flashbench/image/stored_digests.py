@@ -12,7 +12,7 @@ import numpy as np
 from flashbench.image.checks import Span
 
 ALGORITHMS = ("sha1", "sha256", "sha384", "sha512")
-HASHED_MAX = 256 << 20  # bytes over all stretches and algorithms
+HASHED_MAX = 512 << 20  # bytes over all stretches and algorithms
 CHUNK = 1 << 22
 
 
@@ -32,14 +32,10 @@ class StoredDigest:
 
 
 def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredDigest, ...]:
-    """Digests of any of `stretches` that stand in `data`, by offset."""
+    """Digests of any of `stretches` that stand in `data`, by offset; see `not_hashed`."""
     view = memoryview(data)
     wanted: dict[bytes, list[tuple[str, Span]]] = {}
-    hashed = 0
-    for span in dict.fromkeys(stretches):
-        hashed += len(ALGORITHMS) * (span.end - span.start)
-        if not 0 <= span.start < span.end <= len(data) or hashed > HASHED_MAX:
-            continue
+    for span in _split(data, stretches)[0]:
         for algorithm in ALGORITHMS:
             digest = hashlib.new(algorithm, view[slice(*span)]).digest()
             wanted.setdefault(digest, []).append((algorithm.upper().replace("SHA", "SHA-"), span))
@@ -50,6 +46,23 @@ def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredD
             for algorithm, span in wanted.get(data[offset : offset + size], ()):
                 found.append(StoredDigest(algorithm, offset, span))
     return tuple(found)
+
+
+def not_hashed(data: bytes, stretches: Iterable[Span]) -> tuple[Span, ...]:
+    """Those of `stretches`, the longest of too many, whose digests are not looked for."""
+    return _split(data, stretches)[1]
+
+
+def _split(data: bytes, stretches: Iterable[Span]) -> tuple[tuple[Span, ...], tuple[Span, ...]]:
+    """The stretches to hash, short ones first, and those that would take too long."""
+    inside = [span for span in stretches if 0 <= span.start < span.end <= len(data)]
+    ordered = sorted(set(inside), key=lambda span: (span.end - span.start, span))
+    left = HASHED_MAX // len(ALGORITHMS)
+    for index, span in enumerate(ordered):
+        left -= span.end - span.start
+        if left < 0:
+            return tuple(ordered[:index]), tuple(ordered[index:])
+    return tuple(ordered), ()
 
 
 def stale_digests(

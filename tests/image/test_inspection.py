@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from flashbench.image import stored_digests
 from flashbench.image.checks import CheckState, Span
 from flashbench.image.finds import Confidence
 from flashbench.image.inspection import Editable, Inspection, inspect
@@ -103,6 +104,25 @@ def test_a_digest_of_bytes_that_are_not_a_block_is_not_sought() -> None:
     data = image_with((1000, hashlib.sha256(bytes(100)).digest()))
 
     assert find_stored_digests(data, [Span(0, 50)]) == ()
+
+
+def test_too_much_to_hash_leaves_the_longest_out_and_says_so(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    block = block_around(SPD)
+    longer = block_around(SPD + bytes(range(256)) * 8)
+    image = image_with(
+        (4096, longer), (20480, longer), (8192, block), (40960, block),
+        (60000, hashlib.sha256(block).digest()),
+    )  # fmt: skip
+    monkeypatch.setattr(stored_digests, "HASHED_MAX", 4 * len(longer))
+
+    found = inspect(image)
+
+    assert {one.offset for one in found.digests} == {60000}
+    assert "stored digests of 2 long stretches were not looked for, the first at 0x1000" in (
+        found.doubts
+    )
 
 
 @needs_ovmf
