@@ -1,9 +1,9 @@
 """Whose chip is in the socket: asked from the bag it came out of, before a chip is changed."""
 
-import sys
 from typing import Final
 
 from flashbench.cli.output import Output
+from flashbench.cli.terminal import someone_can_be_asked
 from flashbench.errors import ChipUntouched, WrongCall
 
 _CHARACTERS: Final = 3
@@ -23,7 +23,7 @@ def demand_bag(output: Output, label: str, *, read: str | None) -> None:
         WrongCall: nothing was said, and nobody can be asked.
         OtherBag: it is the end of another label.
     """
-    if read is None and not (_at_a_terminal() and not output.json):
+    if read is None and not someone_can_be_asked(output):
         raise WrongCall(
             "Before a chip is changed, the label on its bag is asked for, and nobody can be asked.",
             next_step='Read the bag, and say its last three characters: --label "d17". --yes does'
@@ -53,7 +53,3 @@ def label_end(label: str) -> str:
 
 def _compact(text: str) -> str:
     return "".join(text.split()).casefold()
-
-
-def _at_a_terminal() -> bool:
-    return sys.stdin.isatty()

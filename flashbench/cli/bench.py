@@ -1,6 +1,5 @@
 """The way from options to an identified chip, and back to an adapter with its pins off."""
 
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from flashbench.cli.options import FASTEST_HZ, BenchOptions
 from flashbench.cli.output import Output, hz_text
 from flashbench.cli.sockets import Sockets
 from flashbench.cli.stopping import Stopping
+from flashbench.cli.terminal import someone_can_be_asked
 from flashbench.errors import AdapterError, Declined, WrongCall
 from flashbench.wording import quoted
 
@@ -50,7 +50,7 @@ class AtBench:
 
 def demand_someone_to_ask(output: Output, *, yes: bool) -> None:
     """Raises WrongCall where a question could not be answered."""
-    if yes or (sys.stdin.isatty() and not output.json):
+    if yes or someone_can_be_asked(output):
         return
     why = "with --json nobody is asked" if output.json else "there is no terminal to ask at"
     raise WrongCall(

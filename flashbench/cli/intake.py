@@ -1,6 +1,5 @@
 """`flashbench intake`: a board is booked in, by questions at a terminal or by options."""
 
-import sys
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -10,6 +9,7 @@ import typer
 
 from flashbench.cli.options import JobArgument, JsonOption
 from flashbench.cli.output import Output, command
+from flashbench.cli.terminal import someone_can_be_asked
 from flashbench.errors import Interrupted, WrongCall
 from flashbench.wording import command_line, quoted
 
@@ -214,7 +214,7 @@ def intake_at(output: Output, folder: Path, *, answers: Mapping[str, Answer]) ->
 
     present = booked_in(folder)
     output.label = present.label if present else _label_of(folder)
-    may_ask = _at_a_terminal() and not output.json
+    may_ask = someone_can_be_asked(output)
     if not answers and present is None and not may_ask:
         raise WrongCall(
             f"No board is booked in in {quoted(folder)}, and nobody can be asked.",
@@ -289,10 +289,6 @@ def _label_of(folder: Path) -> str:
             return job.label
     except JobMissing:
         return folder.resolve().name
-
-
-def _at_a_terminal() -> bool:
-    return sys.stdin.isatty()
 
 
 def _wants_to_amend(output: Output, present: "Intake") -> bool:

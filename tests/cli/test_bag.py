@@ -39,7 +39,7 @@ def test_yes_does_not_answer_for_the_bag(place: Workplace, verb: str) -> None:
 def test_at_a_terminal_the_question_does_not_give_the_answer_away(
     place: Workplace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("flashbench.cli.bag._at_a_terminal", lambda: True)
+    monkeypatch.setattr("flashbench.cli.bag.someone_can_be_asked", lambda output: not output.json)
     before = place.chip()
 
     result = CliRunner().invoke(

@@ -13,7 +13,9 @@ from tests.cli.workplace import Workplace, run, three_lines, told
 
 def typed(folder: Path, *lines: str, monkeypatch: pytest.MonkeyPatch) -> Result:
     """`flashbench intake FOLDER` at a terminal, with these answers."""
-    monkeypatch.setattr("flashbench.cli.intake._at_a_terminal", lambda: True)
+    monkeypatch.setattr(
+        "flashbench.cli.intake.someone_can_be_asked", lambda output: not output.json
+    )
     text = "".join(f"{line}\n" for line in lines)
     return CliRunner().invoke(app, ["intake", str(folder)], input=text)
 

@@ -24,6 +24,7 @@ from flashbench.cli.options import (
     TraceOption,
 )
 from flashbench.cli.output import Output, command
+from flashbench.cli.terminal import someone_reads_and_answers
 from flashbench.errors import WrongCall
 from flashbench.wording import command_line
 
@@ -82,7 +83,7 @@ def guide_at(output: Output, folder: Path, options: BenchOptions) -> None:
     if output.json:
         output.facts = _facts(sitting.standing())
         return
-    if not at_a_terminal():
+    if not someone_reads_and_answers():
         commands = "intake, lookup, check-contact, identify, dump, inspect, edit, write, outcome"
         raise WrongCall(
             "The guide asks at a terminal, and there is none.",
@@ -90,11 +91,6 @@ def guide_at(output: Output, folder: Path, options: BenchOptions) -> None:
             f" {command_line('next', folder)} names the next.",
         )
     sitting.run()
-
-
-def at_a_terminal() -> bool:
-    """Whether somebody sits there who sees what is said and can answer."""
-    return sys.stdin.isatty() and sys.stdout.isatty()
 
 
 def _facts(standing: "Standing") -> dict[str, Any]:
