@@ -204,6 +204,9 @@ def _contacts() -> Iterator[f.Fault]:
         yield f.FloatingMiso(level=level)
     for direction in ("late", "early"):
         yield f.ShiftedBits(direction=direction)
+    yield f.SecondMaster()
+    for twentieths in range(1, 20, 2):
+        yield f.SecondMaster(begins_s=twentieths / 20, frame_bytes=twentieths * 16)
 
 
 def _rates(kind: type[f.MisoFlips | f.MosiFlips | f.IntermittentContact]) -> Iterator[f.Fault]:
