@@ -7,17 +7,34 @@ writes `flashbench/cli/json_schema.json`. What the keys mean stands in
 """
 
 import json
+import random
 import tempfile
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from tests.cli.workplace import Workplace, run, told
+from tests.cli.workplace import Workplace, places_text, run, told
+from tests.month.invented_bench import (
+    SECTOR,
+    SMALL_MODEL,
+    Board,
+    Chip,
+    InventedBench,
+    went_well,
+)
 
 CLI = Path(__file__).parents[2] / "flashbench" / "cli"
 SCHEMA, MEANINGS = CLI / "json_schema.json", CLI / "json_meanings.toml"
 _TYPES = {str: "string", bool: "boolean", int: "integer", float: "number", type(None): "null"}
+
+
+_ALL_THAT_INTAKE_ASKS = (
+    *("--device", "WF2 notebook", "--board-number", "XB000017", "--fault", "more memory"),
+    *("--condition", "scratched", "--note", "by Friday", "--old-package", "4 Gbit", "--straps"),
+    *("0110", "--old-count", "4", "--new-package", "8 Gbit", "--new-known-from", "datasheet"),
+    *("--disk-encrypted", "yes", "--recovery-key", "yes", "--entitled", "yes"),
+)
 
 
 def outputs(folder: Path) -> Iterator[tuple[str, Any]]:
@@ -44,6 +61,59 @@ def outputs(folder: Path) -> Iterator[tuple[str, Any]]:
     ]
     for words in calls:
         yield words[0], json.loads(run(*words, "--json").stdout)
+    yield from outputs_of_a_day(folder / "bench")
+
+
+def outputs_of_a_day(folder: Path) -> Iterator[tuple[str, Any]]:
+    """What one practice job has no need of: bookings, new chips, spares, the shelf."""
+    folder.mkdir()
+    bench = InventedBench(folder)
+    one, two, three = (bench.new_board(number, SMALL_MODEL) for number in (17, 18, 19))
+    new, spare = (_second_hand(bench, number) for number in (1, 2))
+
+    def at_chip(verb: str, board: Board, *words: str, chip: Chip | None = None) -> Any:
+        words = (*board.model.identify, *words)
+        return verb, told(went_well(bench.at_chip(verb, board, *words, "--json", chip=chip)))
+
+    def off_chip(verb: str, *words: str) -> Any:
+        return verb, told(went_well(bench.off_chip(verb, *words, "--json")))
+
+    yield off_chip("intake", str(one.job), "--label", one.label)
+    yield off_chip("intake", str(one.job), *_ALL_THAT_INTAKE_ASKS)
+    yield off_chip("next", str(one.job))
+    bench.dump(one)
+    bench.edit(one)
+    yield off_chip("next", str(one.job), "--check")
+    yield at_chip("write", one, "--to-new-chip", chip=new)
+    words = ("--boots", "--memory", "16GB", "--test-hours", "4", "--errors", "0")
+    yield off_chip("outcome", str(one.job), *words, "--note", "fans are loud")
+    identified = bench.at_socket("identify", *SMALL_MODEL.identify, "--json", chip=one.chip)
+    yield "identify", told(went_well(identified))
+    yield at_chip("dump", two, "--best-effort", "--reads", "3", "--label", two.label)
+    files = [bench.files / name for name in ("first.bin", "second.bin")]
+    for file in files:
+        file.write_bytes(three.holds)
+    yield off_chip("dump", str(three.job), "--from-files", *map(str, files))
+    edit_file = bench.files / "blank.toml"
+    edit_file.write_text(places_text(one.dumped, _without_numbers(one)))
+    yield off_chip("edit", str(one.job), str(edit_file))
+    yield at_chip("spare", one, "--yes", chip=spare)
+    yield off_chip("shelf", str(bench.shelf), "--check")
+    yield off_chip("shelf", str(bench.shelf), "--hand-over", one.job.name)
+    yield at_chip("dump", one, "--again")
+
+
+def _second_hand(bench: InventedBench, number: int) -> Chip:
+    """A chip whose contents prove its size, which the table does not know."""
+    contents = random.Random(number).randbytes(SMALL_MODEL.size)
+    name, socket = f"second-hand {number}", bench.sockets["left"]
+    return bench.new_chip(name, part=SMALL_MODEL.part, contents=contents, socket=socket)
+
+
+def _without_numbers(board: Board) -> bytes:
+    """The edit, with the sector blank that bears the board's own numbers."""
+    at, image = SMALL_MODEL.size // 2, board.edited(board.dumped)
+    return image[:at] + b"\xff" * SECTOR + image[at + SECTOR :]
 
 
 def schema_of(value: Any) -> dict[str, Any]:
@@ -77,8 +147,11 @@ def merged(one: dict[str, Any], two: dict[str, Any]) -> dict[str, Any]:
 
 
 def described(schema: dict[str, Any], meanings: dict[str, str]) -> dict[str, Any]:
-    """The schema with what each key means."""
-    told_of = dict(schema)
+    """The schema with what each key means.
+
+    What was null in every sample says nothing of what else it may be.
+    """
+    told_of = {key: value for key, value in schema.items() if (key, value) != ("type", ["null"])}
     if "properties" in schema:
         told_of["properties"] = {
             key: ({"description": meanings[key]} if key in meanings else {})
