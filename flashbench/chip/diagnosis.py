@@ -86,8 +86,12 @@ class Diagnosis:
         return self.flips.wrong_bytes if self.flips is not None else self.wrong_reads
 
     def compared_with(self, before: "Diagnosis") -> str:
-        """The count against the last try: "312 wrong bytes at the last try, 4 now."."""
-        if not before.wrong and not self.wrong:
+        """The count against the last try: "312 wrong bytes at the last try, 4 now.".
+
+        Where one of the two read nothing that could be counted, the findings are compared.
+        """
+        counted = [found.flips is not None or found.stable for found in (before, self)]
+        if not all(counted) or not (before.wrong or self.wrong):
             return f"{before.name} at the last try, {self.name} now."
         what = "byte" if before.wrong == 1 else "bytes"
         return f"{before.wrong} wrong {what} at the last try, {self.wrong} now."

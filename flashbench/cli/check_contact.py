@@ -204,7 +204,7 @@ def live_text(look: "Look") -> str:
     elif look.compared is not None:
         behind = look.compared
     else:
-        behind = f"{look.diagnosis.wrong} wrong" if look.diagnosis.wrong else ""
+        behind = f"{look.diagnosis.wrong} wrong" if look.diagnosis.flips is not None else ""
     return f"{name}   {behind}".rstrip()[: COLUMNS - 1]
 
 

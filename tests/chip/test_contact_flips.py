@@ -76,12 +76,28 @@ def test_cells_err_at_the_same_places_and_contacts_elsewhere(
 
 
 def found_with(wrong: int) -> Diagnosis:
-    return Diagnosis(name=Finding.INTERMITTENT, sentences=(), next_action="", wrong_reads=wrong)
+    return Diagnosis(
+        name=Finding.INTERMITTENT,
+        sentences=(),
+        next_action="",
+        flips=flips_among([bytes(wrong), b"\1" * wrong], truth=bytes(wrong)),
+    )
+
+
+GOOD = Diagnosis(name=Finding.GOOD, sentences=(), next_action="", stable=True)
+NO_CHIP = Diagnosis(name=Finding.FLOATING, sentences=(), next_action="", wrong_reads=5)
 
 
 def test_the_count_is_told_against_the_last_try() -> None:
     assert found_with(4).compared_with(found_with(312)) == "312 wrong bytes at the last try, 4 now."
-    assert found_with(0).compared_with(found_with(1)) == "1 wrong byte at the last try, 0 now."
+    assert GOOD.compared_with(found_with(1)) == "1 wrong byte at the last try, 0 now."
+
+
+def test_unanswered_reads_are_no_bytes_to_count_against() -> None:
+    """From no chip to a bad contact is no change from 5 to 312 for the worse."""
+    assert found_with(312).compared_with(NO_CHIP) == "floating at the last try, intermittent now."
+    assert NO_CHIP.compared_with(found_with(9)) == "intermittent at the last try, floating now."
+    assert GOOD.compared_with(NO_CHIP) == "floating at the last try, good now."
 
 
 def test_flips_in_one_direction_only_are_named_a_level_or_a_pull() -> None:
