@@ -25,13 +25,13 @@ GAP_MAX = 4096  # between equal pieces of two copies that are not equal througho
 STRETCH_MIN = 16  # equal bytes in all
 COPIES_LISTED_MAX = 2000
 ISLAND_CELL = 256  # bytes; padding between the blocks of a row is rarely a whole cell more
-SEEDS_PER_PART_MAX = 1 << 15
 HEADER_FIELDS = 12  # bytes behind a signature in which a header has small numbers
 SMALL, SMALL_MIN = 8, 4  # what is small, and how many of those bytes must be
 HEADERLIKE_MAX = 20_000
 CHUNK = 1 << 22  # bytes looked at in one go
 GROWTH_MAX = 256  # bytes
-PARTS = 64  # the windows are sorted in parts, to bound the memory
+PARTS = 16  # the windows are sorted in parts, to bound the memory
+SEEDS_PER_PART_MAX = (1 << 21) // PARTS
 
 
 # Bits that an agreeing byte is worth. Blank and small numbers agree with one another all the time.
