@@ -253,7 +253,7 @@ class Disk:
 def _leave_the_page_cache(descriptor: int) -> None:
     if sys.platform == "darwin":
         fcntl.fcntl(descriptor, fcntl.F_NOCACHE, 1)
-    elif hasattr(os, "posix_fadvise"):
+    elif sys.platform != "win32" and hasattr(os, "posix_fadvise"):
         os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
 
 
