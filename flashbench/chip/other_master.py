@@ -4,8 +4,9 @@ On a board the flash chip's own controller may be awake, on the board's supply o
 feeds into it. Two outputs that fight can harm both, and a command of ours that it garbles is
 another command. So the lines are listened to first: what moves there, nobody here has moved.
 
-It is no proof that nobody is there: one that sleeps is not heard, nor one that wakes up later. Its
-frames then make reads differ, and that is refused too.
+It is no proof that nobody is there: one that sleeps is not heard, nor one that wakes up later, nor
+any behind a level shifter of fixed direction. Its frames then make reads differ, which is refused
+too.
 """
 
 from collections.abc import Collection
