@@ -257,14 +257,22 @@ def _supply(
     return (low, high), False, [_supply_sentence((low, high), rows)]
 
 
+_GOOD_SOURCES: Final = (KnownFrom.DATASHEET, KnownFrom.VENDOR_TABLE)
+_NAMED: Final = 3  # parts named in a sentence
+
+
 def _supply_sentence(volts: tuple[float, float], rows: Sequence[ChipRow]) -> str:
-    sources = {row.supply_known_from for row in rows}
+    """The range with the best source of it, and for which rows there is no good one."""
     said = f"Supply: {volts[0]:.2f} to {volts[1]:.2f} V"
-    if sources & {KnownFrom.DATASHEET, KnownFrom.VENDOR_TABLE}:
-        best = min(
-            (s for s in sources if s in (KnownFrom.DATASHEET, KnownFrom.VENDOR_TABLE)),
-            key=lambda s: s is not KnownFrom.DATASHEET,
-        )
+    weak = [row for row in rows if row.supply_known_from not in _GOOD_SOURCES]
+    if not weak:
+        best = min((s for row in rows if (s := row.supply_known_from)), key=_GOOD_SOURCES.index)
         return f"{said}, known from a {best.value}."
-    names = " and ".join(sorted(s.value for s in sources if s))
-    return f"{said}, known from {names} only: check the part's datasheet before applying it."
+    names = " and ".join(
+        sorted({row.supply_known_from.value for row in weak if row.supply_known_from})
+    )
+    parts = ","
+    if len(weak) < len(rows):
+        more = f" and {len(weak) - _NAMED} more" if len(weak) > _NAMED else ""
+        parts = f"; for {', '.join(row.part for row in weak[:_NAMED])}{more} it is"
+    return f"{said}{parts} known from {names} only: check the part's datasheet before applying it."

@@ -116,6 +116,15 @@ def test_the_supply_is_the_first_thing_said() -> None:
     assert "known from family rule only: check the part's datasheet" in guessed.sentences[0]
 
 
+def test_one_good_source_does_not_stand_for_the_other_candidates() -> None:
+    said = table.find_by_marking("MX25L").sentences[0]
+    assert said.startswith("Supply: 2.70 to 3.60 V; for MX25L8005, ")
+    assert "MX25L128 " not in said  # one with a vendor table
+    assert said.endswith(
+        "known from family rule only: check the part's datasheet before applying it."
+    )
+
+
 @pytest.mark.parametrize("text", ["25Q128", "W25Q128", "25Q64", "N25Q00", "N25Q512A"])
 def test_candidates_of_different_supply_are_named_and_none_is_chosen(text: str) -> None:
     found = table.find_by_marking(text)
