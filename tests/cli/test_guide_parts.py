@@ -23,7 +23,7 @@ from flashbench.cli.guide.edit_writing import (
     with_reading,
     write_edit,
 )
-from flashbench.cli.guide.notes import Notes, decode, load_notes, save_notes
+from flashbench.cli.guide.notes import Notes, decode, load_notes, replace_notes, save_notes
 from flashbench.cli.guide.on_the_board import read_image_file
 from flashbench.cli.guide.work import Work, read_range
 from flashbench.cli.options import BenchOptions
@@ -37,7 +37,7 @@ from flashbench.image.inspection import Editable, inspect
 from flashbench.image.memory_edit import Answer, Unsaid
 from flashbench.image.memory_package import MemoryPackage, parse_package_file
 from flashbench.image.strap_table import choose_rows
-from flashbench.job.refusals import JobDamaged, JobForeign
+from flashbench.job.refusals import JobDamaged, JobForeign, JobInUse
 from flashbench.rehearsal.demo_board import DEMO
 from tests.cli.guided import board_image
 
@@ -196,6 +196,21 @@ def test_damaged_notes_say_how_to_go_on_without_them() -> None:
     assert refused.value.next_step == (
         "Move guide.toml out of the folder: the guide then asks its questions again."
     )
+
+
+def test_notes_that_another_guide_made_meanwhile_are_not_written_over(tmp_path: Path) -> None:
+    folder = tmp_path / "job"
+    mine = Notes(passed=("before heat",))
+    replace_notes(folder, Notes(), mine)
+    others = mine.answering("marking", "of the other guide")
+    replace_notes(folder, mine, others)
+
+    with pytest.raises(JobInUse, match="Another guide is at work") as refused:
+        replace_notes(folder, mine, mine.answering("marking", "of this one"))
+
+    assert load_notes(folder) == others
+    assert refused.value.next_step.endswith(f"flashbench guide {folder}")
+    assert refused.value.state == "What the steps before did is done and kept."
 
 
 BENCH = """

@@ -15,7 +15,8 @@ import tomli_w
 
 from flashbench.job import layout
 from flashbench.job.disk import Disk, Kind
-from flashbench.job.refusals import JobDamaged, JobForeign, disk_refused
+from flashbench.job.refusals import JobDamaged, JobForeign, JobInUse, disk_refused
+from flashbench.wording import command_line, quoted
 
 FORMAT: Final = 1
 BYTES_MAX: Final = 1 << 18
@@ -108,6 +109,24 @@ def save_notes(folder: Path, notes: Notes, *, disk: Disk | None = None) -> None:
         disk.write_over(folder / layout.GUIDE, text.encode())
     except OSError as error:
         raise disk_refused(f"saving {layout.GUIDE}", error, unfinished=False) from error
+
+
+def replace_notes(folder: Path, old: Notes, new: Notes, *, disk: Disk | None = None) -> None:
+    """Replace `old` in guide.toml by `new`.
+
+    Raises:
+        JobInUse: it holds something else than `old` by now: another guide is at this job.
+        JobDamaged, JobForeign, ChipUntouched: as loading and saving do.
+    """
+    if load_notes(folder, disk=disk) != old:
+        raise JobInUse(
+            f"Another guide is at work on the job in {quoted(folder)}: guide.toml is not what this"
+            " one left.",
+            next_step="Go on in one of the two and leave the other. To take it up here:"
+            f" {command_line('guide', folder)}",
+            state="What the steps before did is done and kept.",
+        )
+    save_notes(folder, new, disk=disk)
 
 
 def _damaged(why: str) -> JobDamaged:

@@ -10,7 +10,7 @@ import typer
 from flashbench.cli.guide.cautions import Moment, cautions
 from flashbench.cli.guide.course import Standing, Step, key_of, on_visit
 from flashbench.cli.guide.desk import Desk
-from flashbench.cli.guide.notes import NOT_KNOWN, Notes, load_notes, save_notes
+from flashbench.cli.guide.notes import NOT_KNOWN, Notes, load_notes, replace_notes
 from flashbench.cli.options import BenchOptions, SupplyRange, supply_range, supply_volts
 from flashbench.cli.output import Output, command
 from flashbench.cli.sockets import Sockets
@@ -52,9 +52,9 @@ class Work:
         return self._notes
 
     def note(self, notes: Notes) -> None:
-        """Keep other notes, on disk first."""
+        """Keep other notes, on disk first. Raises what `replace_notes` raises."""
         if notes != self._notes:
-            save_notes(self.folder, notes)
+            replace_notes(self.folder, self._notes, notes)
             self._notes = notes
 
     def pass_over(self, *steps: Step) -> None:
