@@ -85,7 +85,8 @@ def check_contact(
       flashbench check-contact --supply 3.3 --watch
       flashbench check-contact --supply 3.3 --around 1F0000
 
-    Reads the ID, the chip's own tables and a stretch of the array many times, slow and fast.
+    Listens to the bus before it drives a line, and drives none while another master is on it.
+    Then reads the ID, the chip's own tables and a stretch of the array many times, slow and fast.
     --clock is the fastest clock wanted (default 30M). --watch ends with a whole check.
 
     Ends with status 0 if the chip can be read, 3 if not, 5 if the adapter was lost.
