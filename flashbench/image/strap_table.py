@@ -409,6 +409,11 @@ def _verdict(
             f" Straps {straps} are read with the first as the most significant; the other way"
             f" round they would choose row {reverse}."
         )
+    if straps and len(table.rows) > 1 and len(straps) != table.index_bits:
+        verdict += (
+            f" {len(straps)} straps were given, and {len(table.rows)} rows take"
+            f" {table.index_bits}: is one missing, or one of another kind?"
+        )
     return verdict
 
 

@@ -112,6 +112,14 @@ def test_straps_that_contradict_the_old_package_fit_no_row() -> None:
     assert choice.verdict.startswith("No row fits the old package and the straps")
 
 
+@pytest.mark.parametrize("straps", ["1", "001"])
+def test_as_many_straps_as_the_table_takes_are_asked_for(straps: str) -> None:
+    image = CODE + rows(LARGE, SMALL, FAST, WIDE) + CODE
+    choice = choose_row(image, only_table(image), straps=straps)
+
+    assert f"{len(straps)} straps were given, and 4 rows take 2" in choice.verdict
+
+
 def test_with_nothing_said_nothing_is_chosen() -> None:
     image = CODE + rows(LARGE, SMALL) + CODE
     choice = choose_row(image, only_table(image))
