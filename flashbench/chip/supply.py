@@ -211,7 +211,10 @@ def _allowing_source(
         allowing.clear()  # it may be the part of which nothing is known
     if KnownFrom.DATASHEET in allowing:
         return KnownFrom.DATASHEET
-    if allowing or (sfdp is not None and _holds(sfdp.supply_volts, declared_volts)):
+    misstated = any("supply" in row.sfdp_lies for row in rows)
+    if sfdp is not None and not misstated and _holds(sfdp.supply_volts, declared_volts):
+        allowing.add(KnownFrom.VENDOR_TABLE)
+    if allowing:
         return KnownFrom.VENDOR_TABLE
     return "user" if confirmed_by_user else None
 

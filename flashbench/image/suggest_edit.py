@@ -9,7 +9,7 @@ import tomli_w
 from flashbench.errors import CheckFailed
 from flashbench.image.checks import Check, Span
 from flashbench.image.edit_file import FORMAT
-from flashbench.image.finds import Block
+from flashbench.image.finds import Block, Confidence
 from flashbench.image.memory_edit import Answer, Doubling, Unsaid
 from flashbench.image.memory_package import MemoryPackage, attribute_names, capacity_text
 from flashbench.image.memory_records import MemoryRecord
@@ -76,6 +76,8 @@ def block_lines(
     """
     copies = copies_of(block, blocks)
     comments = [f"Block at {', '.join(f'{copy.offset:#x}' for copy in copies)}."]
+    if block.confidence is Confidence.POSSIBLE:
+        comments.append("It is a possible block only: its lengths and check may hold by chance.")
     lines = [
         "[[block]]",
         *inline(

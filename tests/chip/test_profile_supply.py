@@ -1,5 +1,7 @@
 """Which supply voltage a chip may be given. A wrong answer here damages parts."""
 
+from dataclasses import replace
+
 import pytest
 
 from chipdb import table
@@ -40,6 +42,16 @@ def test_a_part_with_a_vendor_table_on_record_takes_3_3_volts() -> None:
 
 def test_the_chips_own_vendor_table_allows_what_it_states() -> None:
     check("AABBCC", 3.3, sfdp=entry("MX25L3233F").parse())
+
+
+def test_a_vendor_table_that_is_known_to_misstate_the_supply_allows_nothing() -> None:
+    (row, *_) = table.rows_for_id(bytes.fromhex("C84017"))
+    liar = replace(row, sfdp_lies=frozenset({"supply"}))
+    sfdp = entry("MX25L3233F").parse()
+
+    check_supply([row], sfdp, 3.3)
+    with pytest.raises(ChipUntouched, match="not enough to allow it"):
+        check_supply([liar], sfdp, 3.3)
 
 
 @pytest.mark.parametrize("id_hex", ["C84017", "20BA20104400", "EF4017", "1C7017", "AABBCC"])

@@ -14,6 +14,7 @@ from flashbench.image.apply_edit import CopiesDiffer, apply_edit
 from flashbench.image.change_sheet import change_sheet, changed_ranges
 from flashbench.image.checks import Check, CheckKind, CheckState, Span
 from flashbench.image.edit_file import parse_edit
+from flashbench.image.finds import Confidence
 from flashbench.image.memory_edit import Answer, Unsaid, WayNeeded
 from flashbench.image.memory_package import parse_package
 from flashbench.image.memory_records import find_records
@@ -377,6 +378,14 @@ def test_what_a_stored_digest_covers_changes_only_with_the_digest() -> None:
     place += f'new = "{stored(other).hex()}"\n'
     made = apply_edit(bytes(image), parse_edit(EDIT + CHANGE + place), digests=[digest])
     assert made.image[0x7000:0x7020] == stored(made.image)
+
+
+def test_a_suggestion_for_a_possible_block_says_that_it_may_be_chance() -> None:
+    likely = found_blocks()[0]
+    possible = replace(likely, confidence=Confidence.POSSIBLE)
+
+    assert "may hold by chance" in suggest_edit(scene(), possible, blocks=[possible])
+    assert "may hold by chance" not in suggest_edit(scene(), likely, blocks=[likely])
 
 
 def test_a_suggestion_tells_blocks_apart_that_differ_behind_their_headers_only() -> None:
