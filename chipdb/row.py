@@ -1,5 +1,6 @@
 """One row of the chip table, and the schema check that turns a TOML table into it."""
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
@@ -139,6 +140,7 @@ _SUPPLY_KNOWN_FROM: Final = frozenset(
     {KnownFrom.DATASHEET, KnownFrom.VENDOR_TABLE, KnownFrom.FAMILY_RULE, KnownFrom.MEMORY}
 )
 _LIES: Final = frozenset({"density", "address bytes", "page size", "supply"})
+_STATUS_WRITES: Final = frozenset({"01h, one byte", "01h, two bytes", "01h and 31h, one byte each"})
 
 
 def _text(value: object) -> str:
@@ -162,7 +164,16 @@ def _count(value: object) -> int:
 def _number(value: object) -> float:
     if not isinstance(value, int | float) or isinstance(value, bool) or value <= 0:
         raise ValueError("must be a number above 0")
+    if not math.isfinite(value):
+        raise ValueError("must be a finite number")
     return float(value)
+
+
+def _power_of_two(value: object) -> int:
+    count = _count(value)
+    if count & count - 1:
+        raise ValueError("must be a power of two")
+    return count
 
 
 def _hex(value: object) -> bytes:
@@ -221,6 +232,12 @@ def _enter(value: object) -> str:
     return str(value)
 
 
+def _status_write(value: object) -> str:
+    if value not in _STATUS_WRITES:
+        raise ValueError(f"must be one of {sorted(_STATUS_WRITES)}")
+    return str(value)
+
+
 def _erase(value: object) -> tuple[RowErase, ...]:
     kinds = []
     for item in _list(value):
@@ -237,7 +254,7 @@ def _erase(value: object) -> tuple[RowErase, ...]:
             raise ValueError(f"has {kind.opcode:02X}h for {kind.size} bytes, no known pair")
         if kind.opcode_4byte not in (None, FOUR_BYTE_FORM.get(kind.opcode)):
             raise ValueError(f"has a wrong 4-byte form of {kind.opcode:02X}h")
-        if not 0 < kind.ms_typ <= kind.ms_max:
+        if not 0 < kind.ms_typ <= kind.ms_max < math.inf:
             raise ValueError("has times that do not rise from typical to maximum")
         kinds.append(kind)
     return tuple(kinds)
@@ -261,7 +278,7 @@ _OPTIONAL: Final[Mapping[str, tuple[Callable[[object], object], object]]] = {
     "contradiction": (_text, None),
     "supply_volts": (_volts, None),
     "supply_known_from": (lambda v: KnownFrom(_text(v)), None),
-    "page_size": (_count, 256),
+    "page_size": (_power_of_two, 256),
     "chip_erase_ms_typ": (_number, None),
     "chip_erase_ms_max": (_number, None),
     "dies": (_count, None),
@@ -269,7 +286,7 @@ _OPTIONAL: Final[Mapping[str, tuple[Callable[[object], object], object]]] = {
     "fast_read_hz_max": (_count, 33_000_000),
     "on_die_ecc": (lambda v: OnDieEcc(_text(v)), OnDieEcc.UNKNOWN),
     "protection": (_text, None),
-    "status_write": (_text, None),
+    "status_write": (_status_write, None),
     "status_volatile": (_flag, False),
     "status_write_ms_max": (_number, 1000.0),
     "opcodes_4byte": (_opcodes, frozenset()),

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from chipdb import table
 from flashbench.chip._read_frames import Register
 from flashbench.chip.profile import (
     ChipProfile,
@@ -192,6 +193,12 @@ def test_at25df_sector_bits_protect_all_unless_none_is_protected() -> None:
     assert protected("AT25DF", 4 * MIB, 0x00) == []
     assert protected("AT25DF", 4 * MIB, 0x04) == [(0, 4 * MIB)]
     assert protected("AT25DF", 4 * MIB, 0x1C) == [(0, 4 * MIB)]
+
+
+def test_every_layout_that_the_table_names_is_one_of_these() -> None:
+    """A name misspelled in the table would else be a chip of unknown protection."""
+    named = {row.protection for row in table.load() if row.protection is not None}
+    assert named == set(LAYOUTS)
 
 
 BLOCK_LAYOUTS = [

@@ -1,5 +1,6 @@
 """The chip table: its schema, its completeness against the data sets, and look-up by ID."""
 
+import math
 import re
 import tomllib
 from importlib.resources import files
@@ -156,6 +157,13 @@ def test_datasheet_times_stand_in_the_row(
         ({"sfdp_lies": ["everything"]}, "sfdp_lies may hold"),
         ({"enter_4byte": "E9"}, 'enter_4byte must be "B7" or "06 B7"'),
         ({"program_us_typ": 5000}, "program times do not rise"),
+        ({"program_us_max": math.inf}, "program_us_max must be a finite number"),
+        (
+            {"erase": [{"opcode": 0x20, "size": 4096, "ms_typ": 1, "ms_max": math.inf}]},
+            "do not rise",
+        ),
+        ({"page_size": 300}, "page_size must be a power of two"),
+        ({"status_write": "01h"}, "status_write must be one of"),
     ],
 )
 def test_a_row_that_breaks_the_schema_is_refused_with_file_row_and_key(
