@@ -107,6 +107,7 @@ def spare_at(
     from flashbench.chip.identity import identify
     from flashbench.job.journal import system_now
     from flashbench.safe_write import steps
+    from flashbench.shelf.owner import refuse_chip_of_a_board
     from flashbench.shelf.spare import plan_spare, refuse_identity, spare_label
 
     demand_someone_to_ask(output, yes=yes)
@@ -124,6 +125,7 @@ def spare_at(
             )
 
         with chip_at_bench(output, options, identified) as at:
+            refuse_chip_of_a_board(at.chip, job, progress=at.progress)
             with naming_strangers(at, job):
                 plan = plan_spare(at.chip, job, target=target, others=others, progress=at.progress)
             agree_and_write(output, at, plan, yes=yes)

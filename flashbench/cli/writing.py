@@ -289,6 +289,7 @@ def write_to_new_chip_at(
     """What `write --to-new-chip` does; with `original` what `restore --to-new-chip` does."""
     from flashbench.chip.identity import identify
     from flashbench.safe_write.new_chip import plan_to_new_chip
+    from flashbench.shelf.owner import refuse_chip_of_a_board
 
     with opened_job(output, folder) as job, outranked_by_replacement(job):
         demand_someone_to_ask(output, yes=yes)
@@ -307,6 +308,7 @@ def write_to_new_chip_at(
             )
 
         with chip_at_bench(output, options, identified) as at:
+            refuse_chip_of_a_board(at.chip, job, progress=at.progress)
             if round_number is not None:
                 image = _original_of_round(output, job, round_number)
             plan = plan_to_new_chip(

@@ -21,8 +21,8 @@ from flashbench.job.making import round_numbers
 from flashbench.job.outcome import outcome_in
 from flashbench.job.refusals import JobDamaged
 from flashbench.job.round_files import read_whole
-from flashbench.job.spares import without_spares
-from flashbench.job.unfinished import unfinished_write
+from flashbench.job.spares import spare_numbers, without_spares
+from flashbench.job.unfinished import proven_on, unfinished_write
 
 _CHIP_FACTS_BYTES_MAX: Final = 1 << 20
 
@@ -101,6 +101,33 @@ class Entry:
         told = (event for story in self.stories.values() for event in story)
         copies = (event.folder for event in told if isinstance(event, events.SecondCopyProven))
         return tuple(dict.fromkeys(copies))
+
+    @property
+    def chips_of_board(self) -> frozenset[ChipId]:
+        """The chips that were dumped from the board, and those that a write put in their place."""
+        found: set[ChipId] = set()
+        for story in self.stories.values():
+            written = {e.kept_number for e in story if isinstance(e, events.WriteAnnounced)}
+            written -= spare_numbers(story)
+            for event in story:
+                match event:
+                    case events.OriginalSaved() | events.BestReadingSaved():
+                        found.add(ChipId(jedec_id=event.jedec_id, unique_id=event.unique_id))
+                    case events.KeptContents() if event.number in written:
+                        found.add(ChipId(jedec_id=event.jedec_id, unique_id=event.unique_id))
+                    case _:
+                        pass
+        return frozenset(found)
+
+    @property
+    def held_by_spares(self) -> frozenset[str]:
+        """The hashes of all that spare chips were made to hold."""
+        return frozenset(
+            sha256
+            for story in self.stories.values()
+            for number in spare_numbers(story)
+            for sha256 in proven_on(story, number)
+        )
 
     @property
     def note(self) -> str:

@@ -1,14 +1,17 @@
 """A refusal of a stranger's chip that says whose it is, if the neighbours on the shelf tell."""
 
+from collections.abc import Sequence
 from typing import Final
 
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipUntouched, FlashbenchError, OtherChip
 from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
-from flashbench.shelf.entry import Entry
+from flashbench.safe_write.screening import is_constant
+from flashbench.shelf.entry import ChipId, Entry
 from flashbench.shelf.listing import read_shelf
 from flashbench.shelf.whose import Likeness, Whose, read_chip, whose
+from flashbench.wording import quoted
 
 _NAMED_MAX: Final = 3
 
@@ -78,22 +81,63 @@ def refuse_chip_of_another(chip: Identified, job: Job, *, progress: Progress = s
         OtherChip: it belongs to a neighbour on the shelf, whom the sentence names.
         AdapterError, Interrupted: as reading does.
     """
+    entries = read_shelf(job.folder.resolve().parent).entries
+    found = _found_elsewhere(chip, job, entries, progress)
+    if found is None or found.owner is None:
+        return
+    raise OtherChip(
+        f"The chip in the socket is not that of job {job.label}. {owner_sentence(found, job)}",
+        next_step=_back_into_its_bag(found.owner, job),
+    )
+
+
+def _found_elsewhere(
+    chip: Identified, job: Job, entries: Sequence[Entry], progress: Progress
+) -> Whose | None:
+    """What the shelf knows of the chip, if it is clearly another job's; read only if one met its
+    ID at all."""
     own = job.folder.resolve()
-    entries = read_shelf(own.parent).entries
     jedec_id = chip.jedec_id.hex()
     if not any(
         known.jedec_id == jedec_id and entry.folder.resolve() != own
         for entry in entries
         for known in entry.chips
     ):
-        return
+        return None
     found = whose(read_chip(chip, progress=progress), entries, progress=progress)
     owner = found.owner
-    if owner is None or owner.folder.resolve() == own:
+    return None if owner is None or owner.folder.resolve() == own else found
+
+
+def refuse_chip_of_a_board(chip: Identified, job: Job, *, progress: Progress = silent) -> None:
+    """Return unless the chip is that of another job's board: before it is taken for a new one.
+
+    A unique ID tells it by itself; other parts are read, if another job has a chip of their ID.
+    A spare of another job is nobody's, and so is a blank chip.
+
+    Raises:
+        OtherChip: it was dumped for a neighbour on the shelf, or replaced that one's own.
+        AdapterError, Interrupted: as reading does.
+    """
+    own = job.folder.resolve()
+    entries = read_shelf(own.parent).entries
+    others = [entry for entry in entries if entry.folder.resolve() != own]
+    if chip.unique_id is not None:
+        here = ChipId(jedec_id=chip.jedec_id.hex(), unique_id=chip.unique_id.hex())
+        owner = next((entry for entry in others if here in entry.chips_of_board), None)
+    else:
+        found = _found_elsewhere(chip, job, entries, progress)
+        owner = None if found is None or is_constant(found.seen.contents) else found.owner
+        if owner is not None and found is not None and found.seen.sha256 in owner.held_by_spares:
+            owner = None
+    if owner is None:
         return
+    shelf = quoted(own.parent)
     raise OtherChip(
-        f"The chip in the socket is not that of job {job.label}. {owner_sentence(found, job)}",
-        next_step=_back_into_its_bag(owner, job),
+        f"The chip in the socket is no new one: it is the chip of job {_named(owner)}.",
+        next_step=f"Put it back into the bag of {owner.label}, and put in one that is nobody's."
+        " (If that job is over and its chip may be used up:"
+        f" flashbench shelf {shelf} --forget {quoted(owner.folder.name)})",
     )
 
 

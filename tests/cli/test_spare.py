@@ -119,3 +119,24 @@ def test_the_board_s_own_chip_is_no_spare(bench: InventedBench) -> None:
     assert result.exit_code == 3
     assert "it is never written as a replacement" in result.stderr
     assert board.chip.cells == board.dumped
+
+
+def test_a_board_s_chip_makes_no_spare_and_a_spare_replaces_a_board_s(
+    bench: InventedBench,
+) -> None:
+    board, spare = _edited_job(bench), _used(bench)
+    neighbour = bench.new_board(18, SMALL_MODEL)
+    bench.dump(neighbour)
+    _without_identity(bench, board)
+
+    refused = _spare(bench, board, neighbour.chip)
+    went_well(_spare(bench, board, spare))
+    used_up = bench.at_chip(
+        "restore", neighbour, "--to-new-chip", *SMALL_MODEL.identify, chip=spare
+    )
+
+    assert refused.exit_code == 3
+    assert "it is the chip of job WF2 bag 018 (board-018)" in three_lines(refused)[1]
+    assert neighbour.chip.operation_count == 0
+    went_well(used_up)
+    assert spare.cells == neighbour.holds

@@ -140,3 +140,19 @@ def test_a_round_left_without_its_dump_does_not_take_a_neighbour_s_chip(
     assert "It is the chip of job WF2 bag 018" in three_lines(refused)[1]
     assert own.exit_code == 0, own.stderr
     assert (two.board.job / "round-2" / "original.bin").read_bytes() == two.board.holds
+
+
+@pytest.mark.parametrize("verb", ["write", "restore"])
+def test_a_neighbour_s_chip_is_no_new_chip(two: Two, verb: str) -> None:
+    refused = two.bench.at_chip(
+        verb, two.board, "--to-new-chip", *SMALL_MODEL.identify, chip=two.neighbour.chip
+    )
+
+    assert refused.exit_code == 3, refused.stdout
+    _, seen, next_step = three_lines(refused)
+    assert seen == (
+        "The chip in the socket is no new one: it is the chip of job WF2 bag 018 (board-018)."
+    )
+    assert next_step.startswith("Put it back into the bag of WF2 bag 018, and put in one that is")
+    assert next_step.endswith(f"flashbench shelf {two.bench.shelf} --forget board-018)")
+    assert two.neighbour.chip.operation_count == 0
