@@ -158,6 +158,12 @@ def inspect_at(output: Output, path: Path, wanted: Wanted) -> None:
             "--block says for which block an edit file is written.",
             next_step="Add --suggest-edit FILE.",
         )
+    if wanted.compare is not None and (wanted.block, wanted.was, wanted.straps) != (None,) * 3:
+        raise WrongCall(
+            "A comparison takes every block that differs: --block, --was and --straps say nothing"
+            " to it.",
+            next_step="Leave them out, or --compare.",
+        )
     was = None if wanted.was is None else read_package(wanted.was)
     fitted = None if wanted.fitted is None else read_package(wanted.fitted)
     data = read_image(path)

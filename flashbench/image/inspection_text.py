@@ -213,4 +213,4 @@ def _size(count: int) -> str:
     for unit, size in (("MiB", 1 << 20), ("KiB", 1 << 10)):
         if count >= size and count % (size // 4) == 0:
             return f"{count / size:g} {unit}"
-    return f"{count} bytes"
+    return "1 byte" if count == 1 else f"{count} bytes"

@@ -250,6 +250,13 @@ def test_two_boards_are_compared_and_the_difference_becomes_an_edit_file(
     assert made.image == small(demo_edited_image(demo_image()))
 
 
+def test_what_says_nothing_to_a_comparison_is_refused_beside_it(image: Path) -> None:
+    result = run("inspect", str(image), "--compare", str(image), "--straps", "010")
+
+    assert result.exit_code == 2
+    assert "say nothing to it" in three_lines(result)[1]
+
+
 def test_equal_boards_give_no_edit_file(image: Path, tmp_path: Path) -> None:
     file = tmp_path / "edit.toml"
 
