@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def keep_second_copy(output: Output, job: "Job", options: BenchOptions, *, demanded: bool) -> None:
-    """Have the originals on the second shelf of the bench file, and say how many copies there are.
+    """Have the dumps on the second shelf of the bench file, and say how many copies there are.
 
     Where it is not `demanded`, a shelf that fails is only said: a lost second disk must not
     keep a half-written chip from being finished.
@@ -27,13 +27,14 @@ def keep_second_copy(output: Output, job: "Job", options: BenchOptions, *, deman
     from flashbench.bench.on_disk import read_bench
     from flashbench.job.second_copy import copy_to_second_shelf
 
-    if not job.has_original:
+    if job.dumped is None:
         return
     shelf = read_bench(options.bench).second_shelf
     output.facts["second_copy"] = None
+    what = "the original" if job.has_original else "the best reading"
     if shelf is None:
         output.say(
-            f"{job.label}: one copy, one disk: the original lies in {quoted(job.folder)} alone. A"
+            f"{job.label}: one copy, one disk: {what} lies in {quoted(job.folder)} alone. A"
             " second_shelf in the bench file keeps another."
         )
         return
@@ -45,8 +46,8 @@ def keep_second_copy(output: Output, job: "Job", options: BenchOptions, *, deman
         output.warn(f"No second copy was proven. {error.seen} {error.next_step}")
         return
     output.facts["second_copy"] = str(copy.folder)
-    what = "two copies, but on one disk" if copy.same_disk else "two copies on two disks"
-    output.say(f"{job.label}: {what}: the second was read back in {quoted(copy.folder)}.")
+    copies = "two copies, but on one disk" if copy.same_disk else "two copies on two disks"
+    output.say(f"{job.label}: {copies}: the second was read back in {quoted(copy.folder)}.")
 
 
 def mention_the_host(output: Output, at: AtBench) -> None:

@@ -20,7 +20,7 @@ from flashbench.job.booking import (
 from flashbench.job.disk import Disk
 from flashbench.job.events import Event
 from flashbench.job.intake import Intake
-from flashbench.job.journal import Journal, Now, system_now
+from flashbench.job.journal import Journal, LineRefused, Now, system_now
 from flashbench.job.lock import JobLock
 from flashbench.job.making import (
     ChipFacts,
@@ -36,7 +36,12 @@ from flashbench.job.making import (
     round_numbers,
 )
 from flashbench.job.photos import PhotoStock, take_stock
-from flashbench.job.refusals import StepRefused, disk_refused, disk_refused_after_write
+from flashbench.job.refusals import (
+    StepRefused,
+    disk_refused,
+    disk_refused_after_write,
+    line_refused,
+)
 from flashbench.job.round_files import NumberedFile, RoundFiles, SavedFile
 from flashbench.job.round_reader import BestReadingFile, Original, RoundReader, all_of, last_of
 from flashbench.job.taken_files import (
@@ -245,9 +250,10 @@ class Job:
     def record(self, event: Event) -> None:
         """Write an event into the journal; unless it is one that may be lost, it is synced.
 
-        Raises `ChipUntouched` (or `ChipHalfWritten`) if the disk refuses: go no further then.
+        Raises `ChipUntouched` (or `ChipHalfWritten`) if the disk refuses, or the event could not
+        be read back: go no further then.
         """
-        with self._writing(f"journalling {event.KIND}"):
+        with self._writing(f"journalling {event.KIND}"), self._refusing_lines(event):
             try:
                 self._journal.append(event.KIND, events.encode(event), sync=event.SYNCED)
             finally:
@@ -257,10 +263,12 @@ class Job:
     def record_or_remember(self, event: Event) -> None:
         """Write an event, and go on if the disk refuses: for after the first erase.
 
-        `journal_failure` then says so until the disk has taken everything.
+        `journal_failure` then says so until the disk has taken everything. Raises
+        `ChipHalfWritten` for an event that could not be read back.
         """
         self._refuse_closed()
-        self._journal.append_or_remember(event.KIND, events.encode(event), sync=event.SYNCED)
+        with self._refusing_lines(event):
+            self._journal.append_or_remember(event.KIND, events.encode(event), sync=event.SYNCED)
         self._events.append(event)
 
     @property
@@ -412,9 +420,9 @@ class Job:
         """kept-N.bin: what a replacement chip held before. `StepRefused` if none, `JobDamaged`."""
         return self._round().load_kept(number)
 
-    def load_best_reading(self) -> BestReadingFile:
-        """best-reading.bin of the newest round. `StepRefused` if there is none, `JobDamaged`."""
-        return self._round().load_best_reading()
+    def load_best_reading(self, *, round_number: int | None = None) -> BestReadingFile:
+        """best-reading.bin of a round. Raises `StepRefused` if there is none, `JobDamaged`."""
+        return self._round(round_number).load_best_reading()
 
     def load_changes(self, number: int, *, round_number: int | None = None) -> dict[str, object]:
         """The change sheet of image N of a round, if it is as saved."""
@@ -742,6 +750,14 @@ class Job:
                 f"Job {self.label} was closed, and its lock given back.",
                 next_step="Open the job again.",
             )
+
+    @contextlib.contextmanager
+    def _refusing_lines(self, event: Event) -> Iterator[None]:
+        try:
+            yield
+        except LineRefused as error:
+            unfinished = self.unfinished() is not None
+            raise line_refused(event.KIND, error, unfinished=unfinished) from error
 
     @contextlib.contextmanager
     def _saying(self, doing: str) -> Iterator[None]:

@@ -1,14 +1,18 @@
-"""A job's originals on a second shelf: copied there, read back, and proven before a write."""
+"""A job's dumps on a second shelf: copied there, read back, and proven before a write.
+
+A dump is a round's original, or its best reading where no two reads agreed.
+"""
 
 import contextlib
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from flashbench.job import layout
 from flashbench.job.disk import Disk, Kind
-from flashbench.job.events import OriginalSaved, SecondCopyProven
+from flashbench.job.events import BestReadingSaved, OriginalSaved, SecondCopyProven
 from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged, StepRefused, disk_refused
 from flashbench.job.round_files import read_whole
@@ -19,22 +23,22 @@ _HASH_IN_NAME: Final = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondCopy:
-    """Where a job's originals lie a second time; `same_disk` if that is no other disk."""
+    """Where a job's dumps lie a second time; `same_disk` if that is no other disk."""
 
     folder: Path
     same_disk: bool
 
 
 def copy_to_second_shelf(job: Job, shelf: Path, *, disk: Disk | None = None) -> SecondCopy:
-    """Have the original and chip.json of every round on `shelf`, each read back and hashed.
+    """Have the dump and chip.json of every round on `shelf`, each read back and hashed.
 
     What is there already is read and compared, and never overwritten.
 
     Of earlier rounds what is damaged is left out.
 
     Raises:
-        StepRefused: the shelf is not there, or the round has no original.
-        JobDamaged: the newest original is not as it was saved, or its copy is another.
+        StepRefused: the shelf is not there, or the round has no dump.
+        JobDamaged: the newest dump is not as it was saved, or its copy is another.
         ChipUntouched, ChipHalfWritten: a disk refused.
     """
     disk = disk or Disk()
@@ -44,7 +48,7 @@ def copy_to_second_shelf(job: Job, shelf: Path, *, disk: Disk | None = None) -> 
                 f"The second shelf {quoted(shelf)} is not there.",
                 next_step="Plug that disk in, or correct second_shelf in the bench file.",
             )
-        first = _saved_in(job, 1)
+        first = _dumped_in(job, 1)
         folder = shelf / f"{job.folder.resolve().name}-{first.sha256[:_HASH_IN_NAME]}"
         _have_folder(disk, folder)
         for number in range(1, job.round_number):
@@ -56,16 +60,16 @@ def copy_to_second_shelf(job: Job, shelf: Path, *, disk: Disk | None = None) -> 
         doing = f"copying to the second shelf {quoted(shelf)}"
         raise disk_refused(doing, error, unfinished=job.unfinished() is not None) from error
     copy = SecondCopy(folder=folder, same_disk=same_disk)
-    newest = job.load_original().sha256
+    newest = _dumped_in(job, job.round_number).sha256
     proven = SecondCopyProven(folder=str(folder), sha256=newest)
     if proven not in job.story:
         job.record(proven)
     return copy
 
 
-def _saved_in(job: Job, number: int) -> OriginalSaved:
+def _dumped_in(job: Job, number: int) -> OriginalSaved | BestReadingSaved:
     for one in job.told(round_number=number):
-        if isinstance(one.event, OriginalSaved):
+        if isinstance(one.event, OriginalSaved | BestReadingSaved):
             return one.event
     raise StepRefused(
         f"Round {number} of job {job.label} has no original yet.", next_step="Dump the chip."
@@ -73,15 +77,28 @@ def _saved_in(job: Job, number: int) -> OriginalSaved:
 
 
 def _copy_round(disk: Disk, job: Job, number: int, folder: Path) -> None:
-    original = job.load_original(round_number=number)
+    files = dict(_files_of_round(disk, job, number))
     target = layout.round_folder(folder, number)
     _have_folder(disk, target)
+    for name, data in files.items():
+        _have_file(disk, target / name, data)
+
+
+def _files_of_round(disk: Disk, job: Job, number: int) -> Iterator[tuple[str, bytes]]:
+    """The dump, its hash file, and what goes with it, each as the journal has it."""
     source = layout.round_folder(job.folder, number)
-    facts = read_whole(disk, source / layout.CHIP_FACTS, at_most=layout.TEXT_BYTES_MAX)
-    hash_name = layout.ORIGINAL + layout.HASH_SUFFIX
-    _have_file(disk, target / layout.ORIGINAL, original.data)
-    _have_file(disk, target / hash_name, layout.hash_line(original.sha256, layout.ORIGINAL))
-    _have_file(disk, target / layout.CHIP_FACTS, facts)
+    dumped = _dumped_in(job, number)
+    if isinstance(dumped, OriginalSaved):
+        name, data = layout.ORIGINAL, job.load_original(round_number=number).data
+    else:
+        name, data = layout.BEST_READING, job.load_best_reading(round_number=number).data
+        unstable = source / layout.UNSTABLE
+        yield layout.UNSTABLE, read_whole(disk, unstable, at_most=layout.TEXT_BYTES_MAX)
+    yield name, data
+    yield name + layout.HASH_SUFFIX, layout.hash_line(dumped.sha256, name)
+    job.load_chip_facts(round_number=number)  # raises unless the file is as it was saved
+    facts = source / layout.CHIP_FACTS
+    yield layout.CHIP_FACTS, read_whole(disk, facts, at_most=layout.TEXT_BYTES_MAX)
 
 
 def _have_folder(disk: Disk, folder: Path) -> None:

@@ -61,6 +61,52 @@ def test_every_round_is_copied(job: Job, tmp_path: Path) -> None:
     assert (copy.folder / "round-2" / "original.bin").read_bytes() == second
 
 
+def test_a_best_reading_is_copied_and_keeps_no_later_round_from_it(
+    job: Job, tmp_path: Path
+) -> None:
+    other = tmp_path / "unsteady"
+    with Job.create(other, AChip()) as unsteady:
+        save_best_reading(unsteady, ORIGINAL)
+        alone = copy_to_second_shelf(unsteady, tmp_path / "shelf")
+        proven = unsteady.story[-1]
+        unsteady.open_round(AChip())
+        unsteady.save_original(ORIGINAL[::-1], chip_facts=AChip().facts())
+        both = copy_to_second_shelf(unsteady, tmp_path / "shelf")
+        sha256 = unsteady.load_best_reading(round_number=1).saved.sha256
+
+    assert proven == SecondCopyProven(folder=str(alone.folder), sha256=sha256)
+    assert both.folder == alone.folder
+    first = both.folder / "round-1"
+    assert (first / "best-reading.bin").read_bytes() == ORIGINAL
+    assert (first / "best-reading.bin.sha256").read_text() == f"{sha256}  best-reading.bin\n"
+    held = (other / "round-1" / "best-reading.json").read_bytes()
+    assert (first / "best-reading.json").read_bytes() == held
+    assert (both.folder / "round-2" / "original.bin").read_bytes() == ORIGINAL[::-1]
+
+
+def save_best_reading(job: Job, data: bytes) -> None:
+    job.save_best_reading(
+        data,
+        unstable={"unstable": [[16, 32]], "listed_to": len(data)},
+        unstable_bytes=16,
+        reads=[job.save_doubtful_numbered(data).number],
+        chip_facts=AChip().facts(),
+        size_sources=("table", "SFDP"),
+        size_doubt=None,
+    )
+
+
+def test_chip_facts_that_are_not_as_saved_are_not_copied_as_if_they_were(
+    job: Job, tmp_path: Path
+) -> None:
+    facts = job.folder / "round-1" / "chip.json"
+    facts.chmod(0o600)
+    facts.write_bytes(facts.read_bytes().replace(b"aa400c", b"aa400d"))
+
+    with pytest.raises(JobDamaged, match=r"chip\.json"):
+        copy_to_second_shelf(job, tmp_path / "shelf")
+
+
 def test_two_jobs_of_one_name_do_not_meet(job: Job, tmp_path: Path) -> None:
     (tmp_path / "other").mkdir()
     other = Job.create(tmp_path / "other" / "board-17", AChip())
