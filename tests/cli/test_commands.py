@@ -255,7 +255,7 @@ def test_with_no_adapter_the_list_is_empty(monkeypatch: pytest.MonkeyPatch) -> N
     bench.adapter.unplug()
     monkeypatch.setattr("libusb_package.get_libusb1_backend", lambda: bench.backend)
 
-    assert told(run("adapters", "--json")) == {"adapters": []}
+    assert told(run("adapters", "--json"))["adapters"] == []
     assert "No FT232H, FT2232H or FT4232H is on the USB." in run("adapters").stdout
 
 
