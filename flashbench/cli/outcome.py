@@ -37,13 +37,17 @@ def memory_gbit(text: str) -> int:
 def outcome(
     job: JobArgument,
     boots: Annotated[
-        bool | None,
+        bool,
         typer.Option(
-            "--boots/--does-not-boot",
+            "--boots",
             show_default=False,
-            help="Whether the board starts. Without it, what was told so far is shown.",
+            help="The board starts. Without this and the next, what was told so far is shown.",
         ),
-    ] = None,
+    ] = False,
+    does_not_boot: Annotated[
+        bool,
+        typer.Option("--does-not-boot", show_default=False, help="The board does not start."),
+    ] = False,
     memory: Annotated[
         int | None,
         typer.Option(
@@ -60,7 +64,7 @@ def outcome(
             "--test-hours",
             metavar="HOURS",
             show_default=False,
-            help="How long a memory test ran on the board.",
+            help="How long a memory test ran on the board; 0: none was run.",
         ),
     ] = None,
     errors: Annotated[
@@ -108,7 +112,13 @@ def outcome(
     test_hours, test_errors, note, checks (what to look at, in order), command.
     """
     with command(json=json) as output:
-        if boots is None and (memory, test_hours, errors, note) != (None, None, None, None):
+        if boots and does_not_boot:
+            raise WrongCall(
+                "Both --boots and --does-not-boot were said.",
+                next_step="Say the one that the board does.",
+            )
+        told = boots or does_not_boot
+        if not told and (memory, test_hours, errors, note) != (None, None, None, None):
             raise WrongCall(
                 "Whether the board starts was not said.",
                 next_step="Add --boots or --does-not-boot.",
@@ -116,7 +126,7 @@ def outcome(
         outcome_at(
             output,
             job,
-            boots=boots,
+            boots=boots if told else None,
             memory_shown_gbit=memory,
             test_hours=test_hours,
             test_errors=errors,

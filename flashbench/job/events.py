@@ -11,7 +11,7 @@ from typing import Annotated, ClassVar
 
 import msgspec
 
-from flashbench.job.journal import JOURNAL, Line
+from flashbench.job.journal import JOURNAL, Line, LineRefused
 from flashbench.job.refusals import JobDamaged, JobForeign
 
 Sha256 = Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{64}$")]
@@ -413,11 +413,19 @@ KINDS: Mapping[str, type[Event]] = {event.KIND: event for event in Event.__args_
 
 
 def encode(event: Event) -> dict[str, object]:
-    """The facts of a journal line. `decode` gives the event back."""
+    """The facts of a journal line. `decode` gives the event back.
+
+    Raises `LineRefused` if it would not: a line that nobody can read makes the whole job
+    unreadable.
+    """
     facts: dict[str, object] = asdict(event)
     if isinstance(event, WriteAnnounced):
         # Thousands of units: three numbers each instead of three names and three numbers.
         facts["units"] = [[unit.start, unit.size, unit.erase_opcode] for unit in event.units]
+    try:
+        _event_of(type(event), facts)
+    except (msgspec.ValidationError, OverflowError) as error:
+        raise LineRefused(str(error)) from error
     return facts
 
 
@@ -431,16 +439,20 @@ def decode(line: Line) -> Event:
     if event_type is None:
         raise _foreign(line, f"of a kind unknown here, {line.kind[:40]!r}")
     try:
-        facts = dict(line.facts)
-        if event_type is WriteAnnounced:
-            units = msgspec.convert(facts["units"], tuple[tuple[int, int, int | None], ...])
-            facts["units"] = [
-                {"start": start, "size": size, "erase_opcode": opcode}
-                for start, size, opcode in units
-            ]
-        return msgspec.convert(facts, event_type)
+        return _event_of(event_type, line.facts)
     except (msgspec.ValidationError, KeyError) as error:
         raise _foreign(line, f"not understood: {error}") from error
+
+
+def _event_of(event_type: type[Event], told: Mapping[str, object]) -> Event:
+    """Raises `msgspec.ValidationError`, or `KeyError` for a plan without units."""
+    facts = dict(told)
+    if event_type is WriteAnnounced:
+        units = msgspec.convert(facts["units"], tuple[tuple[int, int, int | None], ...])
+        facts["units"] = [
+            {"start": start, "size": size, "erase_opcode": opcode} for start, size, opcode in units
+        ]
+    return msgspec.convert(facts, event_type)
 
 
 def story_of_round(lines: Sequence[Line], *, round_number: int) -> list[Event]:

@@ -47,6 +47,10 @@ def system_now() -> datetime:
     return datetime.now(UTC)
 
 
+class LineRefused(ValueError):
+    """A line that could not be read back again: nothing of it was written."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
     """One line of a journal, verified or about to be written."""
@@ -195,7 +199,8 @@ class Journal:
     def append(self, kind: str, facts: Mapping[str, object], *, sync: bool) -> Line:
         """Add a line, or raise `OSError`; with `sync` it is on the medium and under the head.
 
-        After an error the line is in `lines` only if it can no longer be taken back: it reached
+        Raises `LineRefused` before anything is written if it could not be read back. After an
+        `OSError` the line is in `lines` only if it can no longer be taken back: it reached
         the medium, and the head may or may not cover it.
         """
         line, data = self._next(kind, facts)
@@ -212,6 +217,8 @@ class Journal:
 
     def append_or_remember(self, kind: str, facts: Mapping[str, object], *, sync: bool) -> Line:
         """Add a line and never raise for the disk's sake: `failure` tells while it is in memory.
+
+        Raises `LineRefused` as `append` does.
 
         For work that must be finished because cells are already changed. The disk is tried again
         when a sync is asked for or a second has passed.
@@ -265,7 +272,13 @@ class Journal:
     def _next(self, kind: str, facts: Mapping[str, object]) -> tuple[Line, bytes]:
         at = self._now().isoformat(timespec="milliseconds")
         after = self.lines[-1] if self.lines else None
-        return encode_line(kind, facts, at=at, after=after)
+        try:
+            line, data = encode_line(kind, facts, at=at, after=after)
+        except (TypeError, ValueError) as error:
+            raise LineRefused(f"it is not JSON: {error}") from error
+        if decode_line(data[:-1], after=after) is None:
+            raise LineRefused("its text could not be read back")
+        return line, data
 
     def _sync_is_due(self) -> bool:
         passed_s = (self._now() - self._last_sync).total_seconds()

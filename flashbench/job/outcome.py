@@ -11,6 +11,9 @@ from flashbench.job.spares import without_spares
 from flashbench.wording import command_line, ways_on
 
 NOTE_CHARS_MAX: Final = 500
+TEST_HOURS_MAX: Final = 10_000
+TEST_ERRORS_MAX: Final = 1 << 40
+MEMORY_GBIT_MAX: Final = 1 << 20
 
 Stories = Mapping[int, Sequence[Event]]
 """Round number to what its journal says, oldest first."""
@@ -29,13 +32,15 @@ def record_outcome(
     """Journal what became of the board, for the round whose chip it was tried with.
 
     Without a number that is the last round in which a chip was proven. What was told before of
-    the same round stays in the journal; the last word counts.
+    the same round stays in the journal; the last word counts. A test of 0 hours is no test.
 
     Raises:
         StepRefused: nothing was proven on a chip of that round, or a write is unfinished, or
-            the facts contradict each other.
+            the facts contradict each other or cannot be.
         ChipUntouched: the disk refused.
     """
+    if test_hours == 0:
+        test_hours, test_errors = None, test_errors or None
     _refuse_contradiction(
         boots=boots,
         memory_shown_gbit=memory_shown_gbit,
@@ -134,6 +139,12 @@ def _refuse_contradiction(
         contradiction = (
             "A memory test has both: how many hours it ran, and how many errors it found."
         )
+    elif test_hours is not None and not 0 < test_hours <= TEST_HOURS_MAX:
+        contradiction = f"A memory test runs for more than 0 and at most {TEST_HOURS_MAX} hours."
+    elif test_errors is not None and not 0 <= test_errors <= TEST_ERRORS_MAX:
+        contradiction = f"The errors of a memory test are counted, up to {TEST_ERRORS_MAX}."
+    elif memory_shown_gbit is not None and not 1 <= memory_shown_gbit <= MEMORY_GBIT_MAX:
+        contradiction = f"No board shows more than {MEMORY_GBIT_MAX // 8} GB of memory, or none."
     elif note is not None and not (note.isprintable() and 0 < len(note) <= NOTE_CHARS_MAX):
         contradiction = f"A note is one line of at most {NOTE_CHARS_MAX} printable characters."
     if contradiction is not None:

@@ -65,6 +65,17 @@ def disk_refused(doing: str, error: OSError, *, unfinished: bool) -> FlashbenchE
     return ChipUntouched(seen, next_step=next_step, state=_UNTOUCHED)
 
 
+def line_refused(kind: str, error: ValueError, *, unfinished: bool) -> FlashbenchError:
+    """The sentence for a journal line that could not be read back, and so was not written."""
+    seen = f"The journal takes no {kind} line that could not be read back: {error}."
+    next_step = "The journal is as it was. Say it again with values as they occur at a bench."
+    if unfinished:
+        return ChipHalfWritten(
+            seen, next_step=next_step, state="The chip is half-written; this was not journalled."
+        )
+    return StepRefused(seen, next_step=next_step)
+
+
 def disk_refused_after_write(doing: str, error: OSError, *, target_name: str) -> ChipHalfWritten:
     """The sentence for an `OSError` once this command has written a chip and proven it.
 

@@ -92,6 +92,7 @@ def test_an_unwritten_chip_has_no_outcome(place: Workplace) -> None:
         (("--boots", "--memory", "16G"), "can be taken in two ways"),
         (("--boots", "--memory", "7.8GB"), "is no size that packages come in"),
         (("--memory", "16GB"), "Whether the board starts was not said"),
+        (("--boots", "--does-not-boot"), "Both --boots and --does-not-boot were said"),
     ],
 )
 def test_what_cannot_be_understood_is_asked_back(
@@ -101,3 +102,40 @@ def test_what_cannot_be_understood_is_asked_back(
 
     assert result.exit_code == 2
     assert says in " ".join(result.stderr.replace("│", " ").split())
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--test-hours", "-1", "--errors", "0"), "runs for more than 0 and at most 10000 hours"),
+        (("--test-hours", "1e99", "--errors", "0"), "runs for more than 0 and at most 10000 hours"),
+        (("--test-hours", "nan", "--errors", "0"), "runs for more than 0 and at most 10000 hours"),
+        (("--test-hours", "inf", "--errors", "0"), "runs for more than 0 and at most 10000 hours"),
+        (("--test-hours", "1", "--errors", "1" + 23 * "0"), "are counted, up to 1099511627776"),
+        (("--test-hours", "0", "--errors", "3"), "A memory test has both"),
+        (("--memory", "99999999999999GB"), "No board shows more than 131072 GB"),
+    ],
+)
+def test_what_no_board_does_is_refused_and_the_job_stays_readable(
+    written: Workplace, words: tuple[str, ...], says: str
+) -> None:
+    journal = written.job / "round-1" / "journal.jsonl"
+    before = journal.read_bytes()
+
+    result = run("outcome", str(written.job), "--boots", *words)
+
+    assert result.exit_code == 3
+    assert says in three_lines(result)[1]
+    assert journal.read_bytes() == before
+
+
+def test_no_hours_of_a_memory_test_are_no_test(written: Workplace) -> None:
+    facts = told(
+        run(
+            *("outcome", str(written.job), "--boots", "--test-hours", "0", "--errors", "0"),
+            "--json",
+        )
+    )
+
+    assert (facts["test_hours"], facts["test_errors"]) == (None, None)
+    assert "no memory test was told yet" in str(_next(written)["why"])

@@ -4,6 +4,7 @@ Chains and hashes are made to hold here, because who forges a folder can compute
 """
 
 import json
+import math
 import os
 import shutil
 from pathlib import Path
@@ -18,7 +19,7 @@ from flashbench.job.check import check_folder
 from flashbench.job.disk import Disk
 from flashbench.job.events import KINDS, decode, encode
 from flashbench.job.journal import EMPTY_HEAD, Head, Line, encode_head, encode_line
-from flashbench.job.refusals import JobDamaged, JobForeign
+from flashbench.job.refusals import JobDamaged, JobForeign, StepRefused
 from tests.builders.disk import FaultyDisk
 from tests.builders.job import IMAGE, ORIGINAL, a_dumped_job, announcement, opened
 
@@ -162,6 +163,43 @@ def test_every_event_comes_back_as_it_went_in(
     line = Line(n=1, at=AT, kind=body["kind"], facts=body["facts"], prev="", sha256="")
 
     assert decode(line) == event
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        events.RoundCreated(round_number=0),
+        events.CellsProven(sha256="no hash"),
+        events.UnitProven(start=-1, size=0),
+        events.JobFileWritten(text="\udc80"),
+        events.RegistersSaved(values={"SR1": 1 << 40}),
+        events.OutcomeTold(
+            round_number=1,
+            target_sha256="0" * 64,
+            boots=True,
+            memory_shown_gbit=None,
+            test_hours=math.inf,
+            test_errors=1 << 90,
+            note=None,
+        ),
+        announcement(events.AnnouncedUnit(start=0, size=0, erase_opcode=0x20)),
+    ],
+    ids=lambda each: each.KIND,
+)
+def test_an_event_that_could_not_be_read_back_is_never_written(
+    tmp_path: Path, event: events.Event
+) -> None:
+    journal = tmp_path / "job" / "round-1" / "journal.jsonl"
+    with a_dumped_job(tmp_path / "job") as job:
+        before = journal.read_bytes()
+        for write in (job.record, job.record_or_remember):
+            with pytest.raises(StepRefused, match="that could not be read back"):
+                write(event)
+        story = job.story
+
+    assert journal.read_bytes() == before
+    with opened(tmp_path / "job") as job:
+        assert job.story == story
 
 
 hashes = st.binary(min_size=32, max_size=32).map(bytes.hex)

@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 from flashbench.job.disk import Disk
 from flashbench.job.journal import (
     EMPTY_HEAD,
+    LINE_BYTES_MAX,
     Head,
     Journal,
     Line,
+    LineRefused,
     decode_head,
     encode_head,
     encode_line,
@@ -303,3 +305,16 @@ def test_the_reserve_is_real_space_and_is_given_back(tmp_path: Path) -> None:
 
     lines.close()
     assert not (tmp_path / "journal.reserve").exists()
+
+
+@pytest.mark.parametrize("bad", [float("nan"), "\udc80", "x" * LINE_BYTES_MAX, b"bytes"])
+def test_a_line_that_could_not_be_read_back_is_not_written(tmp_path: Path, bad: object) -> None:
+    lines, disk, _ = a_journal(tmp_path)
+    lines.append("a", {}, sync=True)
+
+    with pytest.raises(LineRefused):
+        lines.append("b", {"bad": bad}, sync=True)
+    with pytest.raises(LineRefused):
+        lines.append_or_remember("b", {"bad": bad}, sync=True)
+
+    assert [line.kind for line in read_journal(disk, tmp_path).lines] == ["a"]
