@@ -5,6 +5,7 @@ Registers and the unique ID are read afterwards, where the chip's own layout say
 """
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import InitVar, dataclass, field, replace
 from functools import partial
 from typing import Any, Final, final
@@ -31,7 +32,7 @@ from flashbench.chip.reading import refuse_unreadable
 from flashbench.chip.sector_layout import choose_layout
 from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.chip.supply import stop_by_datasheet, stop_by_marking
-from flashbench.errors import ChipUntouched, ReadsUnsteady
+from flashbench.errors import AdapterError, ChipUntouched, ReadsUnsteady
 
 _SEAL: Final = object()
 
@@ -227,9 +228,9 @@ def identify(
     printed = find_by_marking(marking) if marking is not None else None
     stop_by_marking(printed, supply_volts)
     stop_by_datasheet(datasheet_volts, supply_volts)
+    hz, woken = min(FIRST_CONTACT_HZ, adapter.clock_hz), False
     try:
         held_low = _drive_unless_in_use(wire)
-        hz = min(FIRST_CONTACT_HZ, adapter.clock_hz)
         _wait_until_idle(adapter, hz, busy_ms_max)
         jedec_id, woken = _stable_id(wire, hz)
         _demand_id_at_clock(wire, jedec_id, adapter.clock_hz)
@@ -277,6 +278,9 @@ def identify(
             seal=_SEAL,
         )
     except BaseException:
+        if woken:
+            with suppress(AdapterError):
+                _back_to_power_down(wire, hz)
         wire.release_pins()
         raise
 

@@ -184,6 +184,14 @@ def test_a_chip_in_deep_power_down_is_woken_and_left_as_it_was_found() -> None:
     assert board.chip.state()["powered_down"]
 
 
+def test_a_chip_that_was_woken_and_is_refused_sleeps_again() -> None:
+    board = Board(SMALL, lasting=(LeftPoweredDown(),))
+    with board.visit() as visit, pytest.raises(ChipUntouched, match=r"takes 1\.65 to 1\.95 V"):
+        visit.identify(supply_volts=3.3)
+
+    assert board.chip.state()["powered_down"]
+
+
 def test_a_busy_chip_is_asked_nothing_but_its_status_until_it_is_idle() -> None:
     board = Board(SMALL, lasting=(LeftBusy(seconds=2.5),))
     with board.visit() as visit:
