@@ -7,6 +7,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Never, Self
 
 from flashbench.cli.output import COLUMNS
+from flashbench.cli.streams import drawing_on_stderr
 from flashbench.progress import StopRequest
 from flashbench.wording import shown
 
@@ -41,13 +42,15 @@ class Bars:
         self, step: str, done_bytes: int, total_bytes: int, seconds_left: float | None, /
     ) -> None:
         if self._shown:
-            self._draw(step, done_bytes, total_bytes, seconds_left)
+            with drawing_on_stderr():
+                self._draw(step, done_bytes, total_bytes, seconds_left)
         self._stop.check()
 
     def close(self) -> None:
         """End the bar; what it showed last stays."""
         if self._bar is not None:
-            self._bar.close()
+            with drawing_on_stderr():
+                self._bar.close()
         self._bar = None
         self._step = ""
 

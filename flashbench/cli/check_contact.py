@@ -24,6 +24,7 @@ from flashbench.cli.options import (
 from flashbench.cli.output import COLUMNS, Output, command, hz_text, listed
 from flashbench.cli.sockets import Sockets
 from flashbench.cli.stopping import Stopping
+from flashbench.cli.streams import drawing_on_stderr
 
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
@@ -184,15 +185,17 @@ class LiveLine:
         text = live_text(look)
         if not self._plain:
             text = f"\x1b[1m{text}\x1b[0m"
-        sys.stderr.write(f"\r{text}\x1b[K")
-        sys.stderr.flush()
+        with drawing_on_stderr():
+            sys.stderr.write(f"\r{text}\x1b[K")
+            sys.stderr.flush()
         self._drawn = True
 
     def close(self) -> None:
         """Leave the line as it is and go to the next one."""
         if self._drawn:
-            sys.stderr.write("\n")
-            sys.stderr.flush()
+            with drawing_on_stderr():
+                sys.stderr.write("\n")
+                sys.stderr.flush()
             self._drawn = False
 
 

@@ -12,11 +12,14 @@ from typing import Any, Final
 import typer
 
 from flashbench import early_stop
+from flashbench.cli.asking import typed_line
+from flashbench.cli.streams import Stream
 from flashbench.errors import FlashbenchError, Interrupted, OtherChip
 from flashbench.wording import shown
 
 COLUMNS: Final = 80
 _INTERNAL_ERROR: Final = 1
+_OUTPUT_LOST: Final = 1
 _HALF_WRITTEN: Final = 4
 
 
@@ -43,6 +46,8 @@ class Output:
         self.facts: dict[str, Any] = {}
         self.found: list[dict[str, Any]] | None = None
         self.stdout_is_a_file = False  # then the last line goes where it cannot spoil it
+        self._stdout = Stream(err=False)
+        self._stderr = Stream(err=True)
 
     def say(self, text: str = "") -> None:
         """A paragraph."""
@@ -61,21 +66,35 @@ class Output:
             self._line("\n".join(lines))
 
     def ask(self, question: str) -> bool:
-        """Put a question to whoever sits at the terminal; only "yes" or "y" is a yes."""
-        typer.echo(f"{self._labelled(question)} [yes/no] ", nl=False, err=True)
-        answer = sys.stdin.readline()
-        return answer.strip().lower() in ("y", "yes")
+        """Put a question to whoever sits at the terminal, until it is answered by yes or no.
+
+        The end of the input is a no.
+        """
+        while answer := self._answer_to(f"{self._labelled(question)} [yes/no] "):
+            word = answer.strip().lower()
+            if word in ("y", "yes", "n", "no"):
+                return word in ("y", "yes")
+            self.warn("Say yes or no.")
+        return False
 
     def ask_text(self, question: str, *, labelled: bool = True) -> str | None:
         """Ask for a line; None if the input has ended."""
         asked = self._labelled(question) if labelled else shown(question)
-        typer.echo(f"{asked} ", nl=False, err=True)
-        answer = sys.stdin.readline()
+        answer = self._answer_to(f"{asked} ")
         return answer.rstrip("\r\n") if answer else None
+
+    def _answer_to(self, prompt: str) -> str:
+        """The line typed; nothing if the input has ended, or if nobody can see the question."""
+        if self._stderr.lost is not None:
+            return ""
+        try:
+            return typed_line(prompt)
+        except OSError:  # the terminal is gone
+            return ""
 
     def warn(self, text: str) -> None:
         """A line on stderr, where it is seen even if stdout goes into a file."""
-        typer.echo(self._labelled(text), err=True)
+        self._stderr.put(self._labelled(text))
 
     def refuse(self, error: FlashbenchError) -> None:
         """The three lines of an error."""
@@ -112,9 +131,25 @@ class Output:
         if speaks_of_chip:
             self.facts["chip_may_be_taken_out"] = self._may_be_taken_out
         if self.json and not self.nested:
-            typer.echo(json.dumps(self.facts if self.found is None else self.found, indent=2))
+            self._stdout.put(json.dumps(self.facts if self.found is None else self.found, indent=2))
         if speaks_of_chip and not self._is_silent:
-            typer.echo(self._labelled(self._last_line()), err=self.json or self.stdout_is_a_file)
+            elsewhere = self.json or self.stdout_is_a_file
+            (self._stderr if elsewhere else self._stdout).put(self._labelled(self._last_line()))
+        if self._stdout.lost is not None:
+            self._tell_of_lost_stdout(self._stdout.lost, speaks_of_chip=speaks_of_chip)
+
+    def _tell_of_lost_stdout(self, error: OSError, *, speaks_of_chip: bool) -> None:
+        """The status goes on saying what became of the chip; what is said of it, stderr gets."""
+        read_enough = self._stdout.has_no_reader
+        is_the_result = not self.pins_driven or self.stdout_is_a_file
+        if self.status == 0 and is_the_result and not read_enough:
+            self.status = _OUTPUT_LOST
+        if read_enough and not speaks_of_chip:
+            return
+        why = "nobody reads it any more" if read_enough else error.strerror or str(error)
+        self.warn(f"Not all of this could be printed on stdout: {why}. The work itself went on.")
+        if speaks_of_chip and not (self.json or self.stdout_is_a_file):
+            self.warn(self._last_line())
 
     @property
     def _may_be_taken_out(self) -> bool:
@@ -149,14 +184,15 @@ class Output:
 
     def _complain(self, text: str) -> None:
         if not self._is_silent:
-            typer.echo(text, err=not self.nested)  # of a part it belongs to the story
+            # Of a part it belongs to the story.
+            (self._stdout if self.nested else self._stderr).put(text)
 
     def _labelled(self, text: str) -> str:
         return shown(f"{self.label}: {text}" if self.label else text)
 
     def _line(self, text: str) -> None:
         if not self.json:
-            typer.echo(text)
+            self._stdout.put(text)
 
 
 @contextmanager
@@ -173,7 +209,7 @@ def command(*, json: bool, traceback: bool = False, nested: bool = False) -> Ite
         output.refuse(error)
     except KeyboardInterrupt:
         output.refuse(Interrupted("Stopped on request.", next_step="Run it again to start over."))
-    except (typer.Exit, typer.Abort, BrokenPipeError):
+    except (typer.Exit, typer.Abort):
         raise
     except Exception as error:
         debugging = traceback or os.environ.get("FLASHBENCH_DEBUG") == "1"
