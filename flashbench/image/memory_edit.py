@@ -375,8 +375,24 @@ def _prove(after: SpdContent, package: MemoryPackage, edited: bytes) -> None:
         refuse(f"The edited SPD content would still differ in {', '.join(sorted(left))}.")
 
 
+def changed_type_doubt(before: SpdContent, package: MemoryPackage) -> str | None:
+    """What to say loudly where an edit changes the stored memory type, None where it does not.
+
+    A stored LPDDR5 of the AMD convention stands for LPDDR5X, too.
+    """
+    if before.type is package.type or before.convention is Convention.AMD_WCK:
+        return None
+    return (
+        f"the edit changes the memory type from {before.type.value} to {package.type.value}: is"
+        " the package's marking read right, is this the board's record, and does its processor"
+        " take that type"
+    )
+
+
 def _package_doubts(before: SpdContent, package: MemoryPackage) -> list[str]:
-    doubts = [
+    changed_type = changed_type_doubt(before, package)
+    doubts = [changed_type] if changed_type is not None else []
+    doubts += [
         f"{name} is known from the seller only"
         for name, origin in package.known_from.items()
         if origin is KnownFrom.SELLER_ONLY

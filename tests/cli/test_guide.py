@@ -13,6 +13,7 @@ from flashbench.cli.guide.cautions import Moment, cautions
 from flashbench.cli.guide.course import COURSE, TITLES, Step
 from flashbench.job.check import check_folder
 from flashbench.rehearsal import arm
+from flashbench.rehearsal.demo_board import DEMO
 from flashbench.rehearsal.faults import LosePower
 from tests.builders.bench import SMALL
 from tests.cli.guided import IN_A_PROCESS, Person, answer_to, board_image, set_up, with_small_chips
@@ -496,3 +497,68 @@ def test_a_signal_while_the_chip_is_at_work_leaves_where_it_can_be_taken_up(
     writer.answers |= {"Volts at the chip now": "leave", "Which way?": "leave"}
     assert writer.guide().status == status
     assert goes_on_with in writer.asked[questions]
+
+
+@pytest.mark.parametrize("named", [DEMO.straps, str(int(DEMO.straps, 2))])
+def test_without_measured_straps_the_row_that_is_named_as_inspect_names_it_is_edited(
+    person: Person, named: str
+) -> None:
+    rows = iter(["1", named])
+    right = iter(["no", "yes"])
+
+    def answer(question: str) -> str:
+        if "Which row" in question:
+            return next(rows)
+        if "Is that the row" in question:
+            return next(right)
+        return answer_to(question, person.answers)
+
+    person.answer = answer  # type: ignore[method-assign]
+    person.answers |= {"straps as measured": "?"}
+    sat = person.guide()
+
+    assert sat.status == 0, sat.said
+    said = by_step(sat.said)
+    assert "0x00020660 row 2 (010): LPDDR5, 16 Gbit" in said[Step.INSPECT]
+    assert "0x00020660 row 2 (010): LPDDR5, 16 Gbit" in said[Step.EDIT_FILE]
+    assert person.cells() == board_image(SMALL.density_bytes, edited=True)
+
+
+def test_measured_straps_choose_the_row_and_it_is_shown(person: Person) -> None:
+    person.answers |= {"[done, not needed": "leave"}
+
+    shown = by_step(person.guide().said)[Step.EDIT_FILE]
+
+    assert (
+        "Straps 010, the first as the most significant, choose: 0x00020660 row 2 (010): LPDDR5"
+        in shown
+    )
+    assert "row 1 (001)" not in shown
+
+
+def test_another_memory_type_is_written_only_after_a_yes_to_just_that(person: Person) -> None:
+    person.answers |= {"Type of the memory": "LPDDR5X", "the other memory type": "leave"}
+
+    sat = person.guide()
+
+    shown = by_step(sat.said)[Step.EDIT_FILE]
+    assert "CAUTION: the edit changes the memory type from LPDDR5 to LPDDR5X" in shown
+    assert not list(person.job.glob("edit-*.toml"))
+
+
+@pytest.mark.parametrize("fitted", ["LPDDR4X", "LPDDR4"])
+def test_a_crossing_of_memory_types_is_refused(person: Person, fitted: str) -> None:
+    person.answers |= {
+        "Type of the memory": fitted,
+        "Density of one channel": "16",
+        "Channels of one die": "2",
+        "Speed, in": "4267",
+        "the other memory type": "yes",
+        "Try that step again": "leave",
+    }
+
+    sat = person.guide()
+
+    shown = by_step(sat.said)[Step.EDIT_FILE]
+    assert f"describes LPDDR5 and the fitted package is {fitted}." in shown
+    assert not list(person.job.glob("edit-*.toml"))

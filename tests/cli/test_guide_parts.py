@@ -18,6 +18,7 @@ from flashbench.cli.guide.edit_writing import (
     evident,
     open_questions,
     place_of,
+    read_row,
     readings,
     settled,
     with_reading,
@@ -36,7 +37,7 @@ from flashbench.image.edit_file import parse_edit
 from flashbench.image.inspection import Editable, inspect
 from flashbench.image.memory_edit import Answer, Unsaid
 from flashbench.image.memory_package import MemoryPackage, parse_package_file
-from flashbench.image.strap_table import choose_rows
+from flashbench.image.strap_table import StrapRow, StrapTable, choose_rows
 from flashbench.job.refusals import JobDamaged, JobForeign, JobInUse
 from flashbench.rehearsal.demo_board import DEMO
 from tests.cli.guided import board_image
@@ -343,6 +344,55 @@ def test_without_straps_no_row_of_several_is_chosen() -> None:
     found = inspect(data)
 
     assert settled(choose_rows(data, found.tables), None) is None
+
+
+def table_of(rows: int) -> StrapTable:
+    listed = [
+        StrapRow(index=index, offset=512 * index, record=None, equal_to=None)
+        for index in range(rows)
+    ]
+    return StrapTable(offset=0, stride=512, rows=tuple(listed))
+
+
+@pytest.mark.parametrize(
+    ("rows", "text", "index"),
+    [
+        (8, "2", 2),
+        (8, "010", 2),
+        (8, "0", 0),
+        (8, "7", 7),
+        (8, "111", 7),
+        (2, "1", 1),
+        (4, "10", 2),
+        (16, "1010", 10),
+        (16, "12", 12),
+        (1, "0", 0),
+    ],
+)
+def test_a_row_is_named_by_its_number_from_0_or_by_all_its_straps(
+    rows: int, text: str, index: int
+) -> None:
+    table = table_of(rows)
+
+    assert read_row(table, table.rows)(text).index == index
+
+
+@pytest.mark.parametrize(
+    ("rows", "text"),
+    [(8, "8"), (8, "10"), (16, "10"), (16, "11"), (8, "0010"), (8, "01x"), (8, "-1"), (8, "²")],
+)
+def test_what_names_no_row_or_could_name_two_is_no_answer(rows: int, text: str) -> None:
+    table = table_of(rows)
+
+    with pytest.raises(ValueError, match=r"all \d of its straps: 0 \(0"):
+        read_row(table, table.rows)(text)
+
+
+def test_of_rows_that_are_not_offered_none_is_taken() -> None:
+    table = table_of(8)
+
+    with pytest.raises(ValueError, match=r"its straps: 2 \(010\), 3 \(011\)$"):
+        read_row(table, table.rows[2:4])("1")
 
 
 def test_what_is_evident_is_not_asked_and_all_else_is(place: Place) -> None:

@@ -1,7 +1,7 @@
 """An edit file from what was found in the image and what was told of the board. Pure."""
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -16,7 +16,7 @@ from flashbench.image.inspection import Editable, Inspection
 from flashbench.image.memory_edit import Answer, AnswerNeeded, Unsaid, WrongCrc
 from flashbench.image.memory_package import MemoryPackage
 from flashbench.image.memory_records import MemoryRecord
-from flashbench.image.strap_table import RowChoice, StrapRow
+from flashbench.image.strap_table import RowChoice, StrapRow, StrapTable
 from flashbench.image.suggest_edit import suggest_edit
 
 _HEAD: Final = "# Written by flashbench guide from the answers given there.\n"
@@ -36,6 +36,27 @@ def settled(choices: Iterable[RowChoice], straps: str | None) -> StrapRow | None
     all_rows = [m.row for c in choices for m in c.matches if m.row.record]
     rows = by_straps if straps else all_rows
     return rows[0] if len(rows) == 1 else None
+
+
+def read_row(table: StrapTable, rows: Sequence[StrapRow]) -> Callable[[str], StrapRow]:
+    """Reads which of `rows` is meant: the row's number, or all its straps, as `inspect` shows.
+
+    What could be either, as 10 in a table of sixteen rows, is no answer.
+    """
+    bits = table.index_bits
+
+    def read(text: str) -> StrapRow:
+        digits = text.isascii() and text.isdigit()
+        is_straps = len(text) == bits and not set(text) - {"0", "1"}
+        is_either = len(text) > 1 and not set(text) - {"0", "1"}
+        index = int(text, 2) if is_straps else int(text) if digits and not is_either else -1
+        row = next((row for row in rows if row.index == index), None)
+        if row is None:
+            shown = ", ".join(table.index_text(each.index) for each in rows)
+            raise ValueError(f"the row's number or all {bits} of its straps: {shown}")
+        return row
+
+    return read
 
 
 def place_of(row: StrapRow, found: Inspection) -> Place:

@@ -1,6 +1,6 @@
 """The guide's steps between dump and write: look in, and say what shall be changed."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
@@ -23,7 +23,10 @@ if TYPE_CHECKING:
     from flashbench.image.inspection import Inspection
     from flashbench.image.memory_edit import Answer, Unsaid
     from flashbench.image.memory_package import MemoryPackage
-    from flashbench.image.strap_table import StrapRow
+    from flashbench.image.memory_records import MemoryRecord
+    from flashbench.image.strap_table import RowChoice, RowMatch, StrapRow, StrapTable
+
+    _Row = tuple[StrapTable, RowMatch]
 
 
 def inspect(work: Work) -> None:
@@ -113,6 +116,7 @@ def _written(work: Work) -> str:
     row = _row(work, data, found)
     _demand_need(work, data, found, package)
     place = _place(work, row, found)
+    _demand_same_type(work, place.record, package)
     straps = _straps(work)
     by_straps = straps is not None and row.index == int(straps, 2)
     return _save(work, _edit_text(work, data, found, package, place, by_straps=by_straps))
@@ -140,7 +144,7 @@ def _row(work: Work, data: bytes, found: "Inspection") -> "StrapRow":
     """The record that the board uses; asked for unless the straps or the image settle it."""
     from flashbench.cli.guide.edit_writing import settled
     from flashbench.errors import CheckFailed
-    from flashbench.image.strap_table import choose_rows, row_text
+    from flashbench.image.strap_table import choose_rows
 
     straps = _straps(work)
     try:
@@ -150,6 +154,9 @@ def _row(work: Work, data: bytes, found: "Inspection") -> "StrapRow":
         straps, choices = None, choose_rows(data, found.tables)
     row = settled(choices, straps)
     if row is not None:
+        if straps is not None:
+            work.output.say(f"Straps {straps}, the first as the most significant, choose:")
+        _show_rows(work, [_of_row(choices, row)])
         return row
     rows = [(choice.table, match) for choice in choices for match in choice.matches]
     full = [(table, match) for table, match in rows if match.row.record is not None]
@@ -159,16 +166,56 @@ def _row(work: Work, data: bytes, found: "Inspection") -> "StrapRow":
             " edit file of yours, or an image that was edited elsewhere, leads on."
         )
         raise StepFailed(None)
+    chosen = [(table, match) for table, match in full if match.fits_straps]
+    if straps is not None and not chosen:
+        work.output.say(f"Straps {straps} choose a row without a memory record: measure again.")
+    return _asked_row(work, chosen or full)
+
+
+def _asked_row(work: Work, rows: "Sequence[_Row]") -> "StrapRow":
+    """One of `rows`, named as the listing names it, and shown again before it is taken."""
+    from flashbench.cli.guide.edit_writing import read_row
+
     work.output.say("Which of these described the packages that were on the board?")
+    tables = list(dict.fromkeys(table for table, _ in rows))
+    while True:
+        table = tables[0]
+        if len(tables) > 1:
+            for each in tables:
+                work.output.say(f"Table at {each.offset:#x}:")
+                _show_rows(work, [row for row in rows if row[0] is each])
+            asks = "In which table?"
+            place = work.desk.choose(asks, [f"{each.offset:#x}" for each in tables])
+            table = next(each for each in tables if f"{each.offset:#x}" == place)
+        else:
+            _show_rows(work, rows)
+        of_table = [match for each, match in rows if each is table]
+        read = read_row(table, [match.row for match in of_table])
+        row = work.desk.must("Which row? (its number or its straps, as listed)", read)
+        _show_rows(work, [(table, match) for match in of_table if match.row is row])
+        if work.desk.choose("Is that the row?", ("yes", "no")) == "yes":
+            return row
+
+
+def _show_rows(work: Work, rows: "Sequence[_Row]") -> None:
+    """Rows in the form in which `inspect` shows them."""
+    from flashbench.image.strap_table import row_text
+
     work.output.rows(
         [
-            (str(number), f"row {table.index_text(match.row.index)}: {row_text(match)}")
-            for number, (table, match) in enumerate(full, start=1)
+            (
+                f"{match.row.offset:#010x}",
+                f"row {table.index_text(match.row.index)}: {row_text(match)}",
+            )
+            for table, match in rows
         ]
     )
-    numbers = [str(number) for number in range(1, len(full) + 1)]
-    number = work.desk.must("Its number? (measured straps tell)", one_of(numbers))
-    return full[int(number) - 1][1].row
+
+
+def _of_row(choices: "Sequence[RowChoice]", row: "StrapRow") -> "_Row":
+    return next(
+        (choice.table, match) for choice in choices for match in choice.matches if match.row is row
+    )
 
 
 def _demand_need(work: Work, data: bytes, found: "Inspection", package: "MemoryPackage") -> None:
@@ -181,6 +228,16 @@ def _demand_need(work: Work, data: bytes, found: "Inspection", package: "MemoryP
         work.output.say(sentence)
     if said:
         work.desk.ready("Edit the flash all the same?")
+
+
+def _demand_same_type(work: Work, record: "MemoryRecord", package: "MemoryPackage") -> None:
+    """Another type of memory is written only after a yes that is about that."""
+    from flashbench.image.memory_edit import changed_type_doubt
+
+    doubt = changed_type_doubt(record.content, package)
+    if doubt is not None:
+        work.output.say(f"CAUTION: {doubt}.")
+        work.desk.ready("Write the other memory type into the record all the same?")
 
 
 def _place(work: Work, row: "StrapRow", found: "Inspection") -> "Place":
