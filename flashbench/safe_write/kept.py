@@ -6,7 +6,7 @@ from typing import Final, final
 
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipHalfWritten, ChipUntouched, OtherChip
+from flashbench.errors import ChipUntouched, OtherChip
 from flashbench.job.events import BestReadingSaved
 from flashbench.job.folder import Job
 from flashbench.job.refusals import StepRefused
@@ -14,8 +14,8 @@ from flashbench.safe_write.best_reading import unstable_ranges
 from flashbench.safe_write.found import could_be_own_chip
 from flashbench.safe_write.screening import is_constant
 from flashbench.safe_write.stable_read import StableRead
-from flashbench.safe_write.which_chip import can_be, is_surely
-from flashbench.wording import command_line, ways_on
+from flashbench.safe_write.which_chip import can_be, is_surely, refuse_half_written
+from flashbench.wording import command_line
 
 _SEAL: Final = object()
 
@@ -64,7 +64,7 @@ def keep_contents(read: StableRead, job: Job) -> Kept:
             "The chip was changed after it was read twice.", next_step="Read it again."
         )
     _refuse_own_chip(chip, job, read.image)
-    _refuse_half_written(chip, job)
+    refuse_half_written(chip, job)
     saved = job.save_kept(read.image, chip.facts())
     return Kept(
         chip=chip,
@@ -112,14 +112,3 @@ def _holds_what_own_would(image: bytes, job: Job) -> bool:
     if isinstance(dumped, BestReadingSaved):
         unstable = unstable_ranges(job.load_best_reading())
     return could_be_own_chip(image, job, unstable=unstable)
-
-
-def _refuse_half_written(chip: Identified, job: Job) -> None:
-    for one in job.kept_chips:
-        if is_surely(chip, one) and job.unfinished_on(one.number) is not None:
-            raise ChipHalfWritten(
-                f"The chip in the socket is replacement chip {one.number} of job {job.label}, and"
-                " a write to it was begun and is not proven.",
-                next_step=f"Run: {ways_on(job.folder)}",
-                state="The chip is half-written from before; this command changed nothing.",
-            )

@@ -40,6 +40,7 @@ from flashbench.safe_write.between_rounds import (
     start_of_edit,
     stored_edit,
     what_the_board_wrote,
+    why_not_the_board,
 )
 from flashbench.safe_write.found import read_for_recovery
 from flashbench.safe_write.new_chip import source_of
@@ -48,7 +49,7 @@ from flashbench.safe_write.plan_units import NoErasePlan
 from flashbench.safe_write.rewrite import rewrite
 from flashbench.safe_write.stable_read import ReadsDisagree
 from flashbench.safe_write.verify import Verified, verify
-from flashbench.safe_write.which_chip import chips_it_can_be, name_of_chip
+from flashbench.safe_write.which_chip import chips_it_can_be, name_of_chip, refuse_half_written
 from flashbench.wording import command_line, quoted, ways_on
 
 _STOPS: Final = (
@@ -165,11 +166,14 @@ def job_for_dump(
 ) -> Job:
     """The job a dump of `chip` goes into: `job`, in a new round if it has its original.
 
-    Raises what `Job.create` and `Job.open_round` raise.
+    Raises:
+        ChipHalfWritten: a write to this very chip, by its factory number, is not proven.
+        StepRefused, ChipUntouched: what `Job.create` and `Job.open_round` raise.
     """
     if job is None:
         return Job.create(folder, chip, label=label)
     if job.dumped is not None:
+        refuse_half_written(chip, job)
         job.open_round(chip)
     return job
 
@@ -467,6 +471,8 @@ def _next_step(job: Job) -> NextStep:
     wrote = what_the_board_wrote(job)
     if wrote is not None:
         proven.append(board_wrote_sentence(wrote))
+    elif (why := why_not_the_board(job)) is not None:
+        proven.append(why)
     if unfinished is not None:
         return _way_on(job, proven, unfinished)
     newest = job.newest_image()

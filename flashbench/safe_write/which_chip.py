@@ -6,10 +6,11 @@ A chip of the job is named by the number of its kept-N.bin; None is the board's 
 from typing import Protocol
 
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipUntouched
+from flashbench.errors import ChipHalfWritten, ChipUntouched
 from flashbench.job.folder import Job
 from flashbench.job.refusals import StepRefused
 from flashbench.safe_write.same_chip import refuse_other_chip
+from flashbench.wording import ways_on
 
 
 class JournalledChip(Protocol):
@@ -62,6 +63,26 @@ def chips_it_can_be(chip: Identified, job: Job) -> tuple[int | None, ...]:
     else:
         found.insert(0, None)
     return tuple(found)
+
+
+def refuse_half_written(chip: Identified, job: Job) -> None:
+    """Return unless the factory number says that this chip is one that the job left half-written.
+
+    Raises:
+        ChipHalfWritten: it is; neither may it be dumped as a new round nor taken for a new chip.
+    """
+    dumped = job.dumped
+    known: list[tuple[int | None, JournalledChip]] = [(one.number, one) for one in job.kept_chips]
+    if dumped is not None:
+        known.append((None, dumped))
+    for number, one in known:
+        if is_surely(chip, one) and job.unfinished_on(number) is not None:
+            raise ChipHalfWritten(
+                f"The chip in the socket is {name_of_chip(job, number)} of job {job.label}, and a"
+                " write to it was begun and is not proven.",
+                next_step=f"Run: {ways_on(job.folder)}",
+                state="The chip is half-written from before; this command changed nothing.",
+            )
 
 
 class _Dumped:

@@ -13,7 +13,7 @@ from flashbench.job.events import KeptContents
 from flashbench.rehearsal import NorPart, load_part
 from flashbench.rehearsal.faults import LosePower, UnstableCells, WornSector
 from flashbench.safe_write.best_reading import differing_ranges, majority
-from flashbench.safe_write.steps import next_step
+from flashbench.safe_write.steps import job_for_dump, next_step
 from tests.builders.bench import (
     SMALL,
     TINY,
@@ -186,6 +186,28 @@ def test_the_own_chip_in_the_socket_is_not_erased_to_finish_a_replacement(tmp_pa
         assert found.kept_number is None
         assert found.suspect == ()
         assert own.chip.change_count == 0
+
+
+def test_a_half_written_own_chip_that_was_replaced_is_not_dumped_as_a_new_round(
+    tmp_path: Path,
+) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    job = a_dumped_job(own, tmp_path / "job")
+    with own.visit(LosePower(at_operation=1)) as visit, pytest.raises(ChipHalfWritten):
+        write(visit, job, IMAGE)
+    with new.visit() as visit:
+        replaced(visit, job, IMAGE)
+
+    with own.visit() as visit, fb.Job.open(job) as opened:
+        with pytest.raises(ChipHalfWritten, match="is the board's own chip of job job") as refused:
+            job_for_dump(opened, visit.identify(), job)
+        half_written_round = opened.round_number
+    with new.visit() as visit, fb.Job.open(job) as opened:
+        job_for_dump(opened, visit.identify(), job)
+        proven_round = opened.round_number
+
+    assert "flashbench finish" in refused.value.next_step
+    assert (half_written_round, proven_round) == (1, 2)
 
 
 def test_a_half_written_own_chip_does_not_stand_in_the_way(tmp_path: Path) -> None:
