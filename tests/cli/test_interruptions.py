@@ -248,7 +248,7 @@ def test_at_a_terminal_yes_writes_and_a_bar_shows_how_far_it_is(place: Workplace
     assert place.chip().cells == edited(contents())
 
 
-@pytest.mark.parametrize("answer", [b"no\n", b"\n", b"\x04", b"\x03"])
+@pytest.mark.parametrize("answer", [b"no\n", b"\x04", b"\x03"])
 def test_at_a_terminal_anything_but_yes_leaves_the_chip_alone(
     place: Workplace, answer: bytes
 ) -> None:
