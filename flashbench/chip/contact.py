@@ -19,7 +19,7 @@ from flashbench.chip.flips import flips_among
 from flashbench.chip.identity import FIRST_CONTACT_HZ, ID_BYTES, ID_READS, Identified, identify
 from flashbench.chip.other_master import listen_before_driving, other_master_sentence
 from flashbench.chip.profile import Address
-from flashbench.chip.supply import stop_by_datasheet, stop_by_marking
+from flashbench.chip.supply import stop_before_driving
 from flashbench.errors import AdapterGone, ReadsUnsteady, WrongCall
 from flashbench.progress import Progress, silent
 
@@ -122,8 +122,8 @@ def check_contact(
         ChipUntouched: the marking, the supply or the kind of the chip forbids to go on.
         AdapterError: the bus failed in another way than by the adapter dropping off the USB.
     """
-    stop_by_marking(find_by_marking(marking) if marking is not None else None, supply_volts)
-    stop_by_datasheet(datasheet_volts, supply_volts)
+    printed = find_by_marking(marking) if marking is not None else None
+    stop_before_driving(printed, datasheet_volts, supply_volts)
     seen = Observations(empty_socket_level=empty_socket_level)
     chip = clock = None
     try:
@@ -170,8 +170,8 @@ def watch(
         ChipUntouched: as `check_contact`.
         AdapterError: as `check_contact`.
     """
-    stop_by_marking(find_by_marking(marking) if marking is not None else None, supply_volts)
-    stop_by_datasheet(datasheet_volts, supply_volts)
+    printed = find_by_marking(marking) if marking is not None else None
+    stop_before_driving(printed, datasheet_volts, supply_volts)
     looking = _Watching(
         adapter=adapter,
         identify_chip=lambda: identify(

@@ -31,7 +31,7 @@ from flashbench.chip.protection import protected_ranges, registers_to_read
 from flashbench.chip.reading import refuse_unreadable
 from flashbench.chip.sector_layout import choose_layout
 from flashbench.chip.status import BUSY, WRITE_ENABLED
-from flashbench.chip.supply import stop_by_datasheet, stop_by_marking
+from flashbench.chip.supply import stop_before_driving
 from flashbench.errors import AdapterError, ChipUntouched, ReadsUnsteady
 
 _SEAL: Final = object()
@@ -226,8 +226,7 @@ def identify(
     """
     wire = adapter._wire
     printed = find_by_marking(marking) if marking is not None else None
-    stop_by_marking(printed, supply_volts)
-    stop_by_datasheet(datasheet_volts, supply_volts)
+    stop_before_driving(printed, datasheet_volts, supply_volts)
     hz, woken = min(FIRST_CONTACT_HZ, adapter.clock_hz), False
     try:
         held_low = _drive_unless_in_use(wire)

@@ -24,6 +24,9 @@ from flashbench.errors import ChipUntouched
 LOW_VOLTS_MAX: Final = 2.0
 """Up to here a voltage is of the 1.8 V class, with which unknown parts are tried first."""
 
+HIGHEST_VOLTS: Final = 3.6
+"""No part of the table, and nothing that an SPI NOR datasheet gave, takes more."""
+
 _PERMITTING: Final = frozenset({KnownFrom.DATASHEET, KnownFrom.VENDOR_TABLE})
 
 Range = tuple[float, float]
@@ -34,7 +37,12 @@ class OtherSupply(ChipUntouched):
 
     def __init__(self, seen: str, *, takes: Range, declared_volts: float) -> None:
         self.takes = takes
-        super().__init__(seen, next_step=_change_supply(takes, declared_volts))
+        too_high = declared_volts > takes[1]
+        super().__init__(
+            seen,
+            next_step=_change_supply(takes, declared_volts),
+            state=_supplied_too_high(declared_volts) if too_high else None,
+        )
 
 
 def check_supply(
@@ -130,6 +138,23 @@ def _stop_by_vendor_table(sfdp: Sfdp | None, declared_volts: float) -> None:
         takes=sfdp.supply_volts,
         declared_volts=declared_volts,
     )
+
+
+def stop_before_driving(
+    marking: MarkingLookup | None, datasheet_volts: Range | None, declared_volts: float
+) -> None:
+    """Raise ChipUntouched if this voltage is forbidden whatever chip may answer."""
+    if declared_volts > HIGHEST_VOLTS:
+        raise ChipUntouched(
+            f"The bench is declared to supply {declared_volts:.2f} V, and no part that is known"
+            f" takes more than {HIGHEST_VOLTS:.2f} V. No pin was driven.",
+            next_step="Switch the supply off at once, if the bench does give that, and take the"
+            " chip out: it may have been damaged. Then look the chip's supply up, set the bench to"
+            " it, check it with a meter, and declare it.",
+            state=_supplied_too_high(declared_volts),
+        )
+    stop_by_marking(marking, declared_volts)
+    stop_by_datasheet(datasheet_volts, declared_volts)
 
 
 def stop_by_datasheet(datasheet_volts: Range | None, declared_volts: float) -> None:
@@ -249,6 +274,11 @@ def _nothing_allows(rows: Sequence[ChipRow], declared_volts: float) -> ChipUntou
             else f"Nothing shows that {named.maker} {named.part} takes {declared_volts:.2f} V."
         )
     return ChipUntouched(seen, next_step=f"{way}. Until then 1.8 V is the voltage to try first.")
+
+
+def _supplied_too_high(declared_volts: float) -> str:
+    """The state of a chip that was given more than it takes: nothing written, yet not untouched."""
+    return f"No cell of the chip was changed, but its bench supplies {declared_volts:.2f} V."
 
 
 def _change_supply(volts: Range, declared_volts: float) -> str:

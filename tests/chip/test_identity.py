@@ -72,6 +72,23 @@ def test_a_supply_that_the_marking_forbids_is_refused_before_a_pin_is_driven() -
     assert not board.chip.opcode_counts
 
 
+def test_a_supply_above_what_any_part_takes_is_refused_before_a_pin_is_driven() -> None:
+    board = Board(load_part("W25Q128JV"))
+    with board.visit() as visit, pytest.raises(ChipUntouched) as refused:
+        visit.identify(supply_volts=5.0)
+
+    assert refused.value.state == (
+        "No cell of the chip was changed, but its bench supplies 5.00 V."
+    )
+    assert refused.value.seen == (
+        "The bench is declared to supply 5.00 V, and no part that is known takes more than 3.60 V."
+        " No pin was driven."
+    )
+    assert "Switch the supply off at once" in refused.value.next_step
+    assert not visit.bench.adapter.pins.ever_driven
+    assert not board.chip.opcode_counts
+
+
 def test_a_wrong_supply_is_refused_and_the_pins_go_off_at_once() -> None:
     board = Board(SMALL)
     with board.visit() as visit:
@@ -82,6 +99,9 @@ def test_a_wrong_supply_is_refused_and_the_pins_go_off_at_once() -> None:
     assert "takes 1.65 to 1.95 V" in refused.value.seen
     assert "declared to supply 3.30 V" in refused.value.seen
     assert "Switch the supply off at once" in refused.value.next_step
+    assert refused.value.state == (
+        "No cell of the chip was changed, but its bench supplies 3.30 V."
+    )
     assert refused.value.exit_status == 3
     assert board.chip.change_count == 0
 

@@ -7,7 +7,7 @@ import pytest
 from chipdb import table
 from chipdb.sfdp import Sfdp
 from flashbench.chip.profile import reconcile
-from flashbench.chip.supply import agreed_supply, check_supply
+from flashbench.chip.supply import HIGHEST_VOLTS, agreed_supply, check_supply
 from flashbench.errors import ChipUntouched
 from tests.chipdb.corpus import entry
 
@@ -198,3 +198,8 @@ def test_a_datasheet_range_that_meets_nothing_known_stops() -> None:
     rows = table.rows_for_id(bytes.fromhex("EF4018"))
     with pytest.raises(ChipUntouched, match=r"does not fit together.*your word \(datasheet\)"):
         agreed_supply(rows, None, 1.8, datasheet_volts=(1.65, 1.95))
+
+
+def test_no_part_of_the_table_takes_more_than_the_highest_supply() -> None:
+    known = [row.supply_volts[1] for row in table.load() if row.supply_volts is not None]
+    assert max(known) == HIGHEST_VOLTS

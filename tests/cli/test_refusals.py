@@ -93,7 +93,7 @@ def test_a_supply_that_is_wrong_for_the_part_is_refused(place: Workplace, verb: 
 
     assert result.exit_code == 3
     state, seen, next_step = three_lines(result)
-    assert state == "The chip is untouched."
+    assert state == "No cell of the chip was changed, but its bench supplies 5.00 V."
     assert "5.00 V" in seen
     assert next_step.startswith("Switch the supply off")
     assert place.chip() == before
