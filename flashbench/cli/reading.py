@@ -251,7 +251,8 @@ def dump(
     --clock (default 30M).
 
     With --again it is said what the board itself wrote since this job last wrote: then its
-    processor ran; if it wrote nothing, nothing proves that.
+    processor ran; if it wrote nothing, nothing proves that. It is not said of another chip than
+    the one last written, nor of contents that this job itself made.
 
     With --json: label, folder, round, original, sha256, bytes, clock_hz, stable_hz, ways,
     size_sources, size_proven, size_doubt, notes, board_wrote (since_round, bytes, ranges; or
@@ -339,6 +340,7 @@ def _tell_what_the_board_wrote(output: Output, job: "Job") -> None:
         board_wrote_sentence,
         note_what_the_board_wrote,
         ranges_of,
+        why_not_the_board,
     )
 
     output.facts["board_wrote"] = None
@@ -346,7 +348,9 @@ def _tell_what_the_board_wrote(output: Output, job: "Job") -> None:
         return
     wrote = note_what_the_board_wrote(job)
     if wrote is None:
-        output.say(f"{job.label}: what the board wrote is not known: another chip was left.")
+        why = why_not_the_board(job) or "what the board wrote is not known: another chip was left"
+        output.facts["notes"] = [*output.facts["notes"], f"{why}."]
+        output.say(f"{job.label}: {why}.")
         return
     output.facts["board_wrote"] = {
         "since_round": wrote.since_round,

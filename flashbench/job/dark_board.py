@@ -6,9 +6,10 @@ The order is common practice at repair benches, no standard: what costs nothing 
 from dataclasses import dataclass
 
 from flashbench.job import events
+from flashbench.job.chips_left import chips_left
 from flashbench.job.events import OutcomeTold
 from flashbench.job.folder import Job
-from flashbench.job.outcome import Stories, held_by_chip, outcome_in, stories_of
+from flashbench.job.outcome import Stories, outcome_in, stories_of
 from flashbench.job.spares import without_spares
 from flashbench.wording import command_line
 
@@ -105,7 +106,24 @@ def _board_wrote(stories: Stories, told: OutcomeTold) -> bool | None:
     read_again = _original(stories, told.round_number + 1)
     if read_again is None:
         return None
-    return read_again != held_by_chip(stories[told.round_number])
+    if read_again == told.target_sha256:
+        return False
+    return True if _came_back_alone(stories, told.round_number) else None
+
+
+def _came_back_alone(stories: Stories, round_number: int) -> bool:
+    """Whether the next round's chip is the one last written, and no other of the round can be."""
+    dumped = next(
+        event for event in stories[round_number + 1] if isinstance(event, events.OriginalSaved)
+    )
+    can_be = [chip for chip in chips_left(stories[round_number]) if chip.can_be(dumped)]
+    known = {
+        event.sha256
+        for number, story in stories.items()
+        for event in story
+        if number <= round_number and isinstance(event, events.OriginalSaved | events.ImageSaved)
+    }
+    return [chip.written_last for chip in can_be] == [True] and dumped.sha256 not in known
 
 
 def _original(stories: Stories, round_number: int) -> str | None:

@@ -6,9 +6,9 @@ from typing import Final
 
 from flashbench.image.change_sheet import ChangedRange, change_sheet, changed_ranges
 from flashbench.job import events
+from flashbench.job.chips_left import ChipLeft, chips_left
 from flashbench.job.folder import Job
 from flashbench.job.refusals import StepRefused
-from flashbench.job.spares import without_spares
 from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.screening import sha256_hex
 from flashbench.wording import command_line
@@ -20,50 +20,135 @@ EDIT_FILE_KEY: Final = "edit_file"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftBehind:
-    """What was on the chip when a round ended."""
+    """What was on the chip when a round ended, and which chip of that round it is."""
 
     round_number: int
     data: bytes = field(repr=False)
+    chip: ChipLeft
 
 
 def left_by_last_round(job: Job) -> LeftBehind | None:
-    """What the round before the newest one left on the chip, if that is proven.
+    """What the round before left on the chip that it wrote last, if that one came back.
+
+    None if the newest round's chip is another one, or holds other contents that this job made:
+    then what differs is not the board's writing. `why_not_the_board` says which.
 
     Raises `JobDamaged` if that file is not as it was saved.
     """
-    number = job.round_number - 1
-    data = _left_in(job, number) if number >= 1 else None
-    return None if data is None else LeftBehind(round_number=number, data=data)
+    left = _left_on_this_chip(job)
+    if left is None or not left.chip.written_last or _other_known_contents(job, left) is not None:
+        return None
+    return left
+
+
+def why_not_the_board(job: Job) -> str | None:
+    """Why what is on the newest round's chip tells nothing of the board's last run, or None."""
+    before = job.round_number - 1
+    if before < 1 or not job.has_original or not _has_original(job, before):
+        return None
+    left = _left_on_this_chip(job)
+    if left is None:
+        return (
+            f"this is not the chip this job last wrote in round {before}, nor another that it"
+            " dumped then: what the board wrote is not known"
+        )
+    known = _other_known_contents(job, left)
+    if not left.chip.written_last:
+        name = name_of_chip_left(left.chip)
+        held = "left untouched" if not left.chip.written else "wrote, but not last"
+        holds = _differing_text(left.data, job.load_original().data) if known is None else known
+        return (
+            f"this is {name}, which this job {held} in round {before}, not the chip this job last"
+            f" wrote: it holds {holds}; what the board wrote is not known"
+        )
+    if known is None:
+        return None
+    return (
+        f"the chip holds {known}, which is not what this job last proved on it: another program or"
+        " job wrote it, and nothing proves that its processor ran"
+    )
+
+
+def name_of_chip_left(chip: ChipLeft) -> str:
+    """ "the board's own chip" of its round, or the replacement's number."""
+    if chip.kept_number is None:
+        return "the board's own chip"
+    return f"replacement chip {chip.kept_number}"
+
+
+def _differing_text(left: bytes, held: bytes) -> str:
+    differing = sum(changed.length for changed in changed_ranges(left, held))
+    return "what it held then" if not differing else f"{differing} bytes that it did not hold then"
+
+
+def _left_on_this_chip(job: Job) -> LeftBehind | None:
+    """What the newest round's chip was left with in the round before; of several, the likest."""
+    number, dumped = job.round_number - 1, job.dumped
+    if number < 1 or not isinstance(dumped, events.OriginalSaved):
+        return None
+    story = [one.event for one in job.told(round_number=number)]
+    found = [
+        LeftBehind(
+            round_number=number, data=job.load_stored(chip.sha256, round_number=number), chip=chip
+        )
+        for chip in chips_left(story)
+        if chip.can_be(dumped)
+    ]
+    held = job.load_original().data
+    alike = [left for left in found if len(left.data) == len(held)]
+    if dumped.unique_id is None:  # only what it holds tells it from others of its kind
+        alike = [left for left in alike if 2 * _differing(left.data, held) <= len(held)]
+    return min(
+        alike,
+        key=lambda left: (_differing(left.data, held), not left.chip.written_last),
+        default=None,
+    )
+
+
+def _differing(one: bytes, other: bytes) -> int:
+    return sum(changed.length for changed in changed_ranges(one, other))
+
+
+def _other_known_contents(job: Job, left: LeftBehind) -> str | None:
+    """The file of this job that the chip equals, if it is not what that chip was left with."""
+    dumped = job.dumped
+    if dumped is None or dumped.sha256 == left.chip.sha256:
+        return None
+    for number in range(left.round_number, 0, -1):
+        for one in reversed(job.told(round_number=number)):
+            match one.event:
+                case events.ImageSaved(number=image, sha256=sha256) if sha256 == dumped.sha256:
+                    return f"image {image} of round {number}, byte for byte"
+                case events.OriginalSaved(sha256=sha256) if sha256 == dumped.sha256:
+                    return f"the original of round {number}, byte for byte"
+                case _:
+                    pass
+    return None
 
 
 def _left_in(job: Job, number: int) -> bytes | None:
-    """What a round left on the chip: what was last proven, or its original."""
-    sha256: str | None = None
-    for event in without_spares([one.event for one in job.told(round_number=number)]):
-        match event:
-            case events.OriginalSaved():
-                sha256 = event.sha256
-            case events.WriteFinished():  # no round is opened while a write is unfinished
-                sha256 = event.target_sha256
-            case _:
-                pass
-    return None if sha256 is None else job.load_stored(sha256, round_number=number)
+    """What round `number` left on the chip that the round after it dumped; else on its last."""
+    left = chips_left([one.event for one in job.told(round_number=number)])
+    after = [one.event for one in job.told(round_number=number + 1)]
+    dumped = [event for event in after if isinstance(event, events.OriginalSaved)]
+    of_this = [chip for chip in left if dumped and chip.can_be(dumped[-1])] or left
+    last = next((chip for chip in of_this if chip.written_last), of_this[0] if of_this else None)
+    return None if last is None else job.load_stored(last.sha256, round_number=number)
 
 
 def note_what_the_board_wrote(job: Job) -> events.BoardWrote | None:
     """Compare a new round's original with what was left on the chip, and journal the difference.
 
-    None in the first round, and where the sizes differ: then it is another chip.
+    None in the first round, and where `left_by_last_round` knows nothing to compare with.
 
     Raises:
         JobDamaged: one of the two is not as it was saved.
         ChipUntouched: the disk refused.
     """
     left = left_by_last_round(job)
-    original = job.load_original().data
-    if left is None or len(left.data) != len(original):
+    if left is None:
         return None
-    ranges = changed_ranges(left.data, original)
+    ranges = changed_ranges(left.data, job.load_original().data)
     wrote = events.BoardWrote(
         since_round=left.round_number,
         byte_count=sum(changed.length for changed in ranges),

@@ -141,3 +141,65 @@ def test_a_missing_job_is_said_before_a_missing_terminal(place: Workplace) -> No
 
     assert missing.exit_code == 3
     assert "There is no job in" in three_lines(missing)[1]
+
+
+def after_writing(two_chips: Workplace) -> Workplace:
+    """The image is on the new chip, and the board has run with it."""
+    written = two_chips.on_job("write", "--to-new-chip", "--yes", *BAG)
+    assert written.exit_code == 0, written.stderr
+    return two_chips
+
+
+def _last_proven(place: Workplace) -> str:
+    said = told(run("next", str(place.job), "--json"))["proven"]
+    return str(said[1])
+
+
+def test_the_own_chip_from_its_bag_proves_no_run_of_the_board(two_chips: Workplace) -> None:
+    place = after_writing(two_chips)
+    swap_chip(place.bench, "first")
+
+    dumped = told(place.on_job("dump", "--again", "--json"))
+
+    assert dumped["board_wrote"] is None
+    assert (
+        "this is the board's own chip, which this job left untouched in round 1, not the chip this"
+        " job last wrote: it holds what it held then" in dumped["notes"][-1]
+    )
+    assert _last_proven(place) == dumped["notes"][-1].rstrip(".")
+    assert "its processor ran" not in run("next", str(place.job)).stdout
+
+
+def test_the_new_chip_that_comes_back_says_what_the_board_wrote(two_chips: Workplace) -> None:
+    place = after_writing(two_chips)
+    path = place.bench / "chips" / "new" / "cells"
+    cells = bytearray(path.read_bytes())
+    cells[0x70_0000:0x70_0004] = b"ran."
+    path.write_bytes(cells)
+
+    wrote = told(place.on_job("dump", "--again", "--json"))["board_wrote"]
+
+    assert (wrote["since_round"], wrote["bytes"]) == (1, 4)
+    assert "its processor ran" in _last_proven(place)
+
+
+def test_a_third_chip_is_not_said_to_be_written_by_the_board(two_chips: Workplace) -> None:
+    place = after_writing(two_chips)
+    add_chip(place.bench, "third", part=PART, unique_id=b"thirdone", contents=contents())
+    swap_chip(place.bench, "third")
+
+    dumped = told(place.on_job("dump", "--again", "--json"))
+
+    assert dumped["board_wrote"] is None
+    assert "this is not the chip this job last wrote in round 1" in dumped["notes"][-1]
+
+
+def test_contents_that_this_job_made_are_not_the_board_s_writing(two_chips: Workplace) -> None:
+    place = after_writing(two_chips)
+    (place.bench / "chips" / "new" / "cells").write_bytes(contents())
+
+    dumped = told(place.on_job("dump", "--again", "--json"))
+
+    assert dumped["board_wrote"] is None
+    assert "the chip holds the original of round 1, byte for byte" in dumped["notes"][-1]
+    assert "nothing proves that its processor ran" in dumped["notes"][-1]
