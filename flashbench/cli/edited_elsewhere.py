@@ -12,6 +12,9 @@ from flashbench.cli.terminal import someone_can_be_asked
 from flashbench.errors import CheckFailed, WrongCall
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from flashbench.image.board_numbers import BoardNumber
     from flashbench.image.edit_file import BytesEdit
     from flashbench.image.foreign_edit import ForeignEdit
     from flashbench.image.inspection import Inspection
@@ -110,18 +113,12 @@ def _suggest(
     from flashbench.image.foreign_edit import unnamed_changes
     from flashbench.image.suggest_edit import suggest_places
 
-    kept = [] if accepted.own_numbers is False else [number.span for number in foreign.numbers]
-    spans = [
-        span
-        for span in unnamed_changes(foreign, named)
-        if not any(number.contains(span) for number in kept)
-    ]
+    new_numbers = accepted.own_numbers is False
+    kept = [] if new_numbers else list(foreign.numbers)
+    unnamed = unnamed_changes(foreign, named, numbers_too=new_numbers)
+    spans = [span for span in unnamed if not any(number.span.contains(span) for number in kept)]
     if not spans:
-        raise CheckFailed(
-            "Every change lies in a recognised block, in a number of this board, or is named:"
-            " there is nothing to name.",
-            next_step="Take the image in without --suggest-edit.",
-        )
+        raise _nothing_to_name(kept if unnamed else [])
     write_new(into, suggest_places(foreign.original, foreign.edited, spans))
     output.facts["edit_file"] = str(into)
     output.say(
@@ -134,6 +131,22 @@ def _suggest(
             "This board's own numbers are not named: keep them with --own-numbers. If the new ones"
             " are meant, have them named, too, with --new-numbers."
         )
+
+
+def _nothing_to_name(kept: "Sequence[BoardNumber]") -> CheckFailed:
+    """`kept` are the board's own numbers in which everything lies that no place names."""
+    if not kept:
+        return CheckFailed(
+            "Every change lies in a recognised block or is named: there is nothing to name.",
+            next_step="Take the image in without --suggest-edit.",
+        )
+    numbers = ", ".join(dict.fromkeys(number.text for number in kept))
+    return CheckFailed(
+        f"Outside blocks nothing but this board's own numbers ({numbers}) would change, and those"
+        " are not named unless the new ones are meant.",
+        next_step="Take the image in with --own-numbers to keep them. If the new ones are meant,"
+        " have them named: --suggest-edit FILE --new-numbers.",
+    )
 
 
 def _settled(output: Output, foreign: "ForeignEdit", accepted: Accepted) -> Accepted:

@@ -282,7 +282,7 @@ def _refuse_unnamed(foreign: ForeignEdit, image: bytes, named: Sequence[BytesEdi
             "These changes lie outside every recognised block, and no edit file names them:"
             f" {listed}{more}.",
             next_step="Name each that is meant as a [[place]] in an edit file, and give it along;"
-            " --suggest-edit FILE writes one.",
+            f" --suggest-edit FILE{_with_numbers(foreign, unnamed)} writes one.",
         )
     lost = [
         n for n in foreign.numbers_lost_in(image) if not _is_named(foreign, image, n.span, spans)
@@ -291,15 +291,36 @@ def _refuse_unnamed(foreign: ForeignEdit, image: bytes, named: Sequence[BytesEdi
         listed = ", ".join(f"{n.kind.value} {n.text}" for n in lost[:_SHOWN])
         raise CheckFailed(
             f"This board's own numbers would be lost: {listed}.",
-            next_step="Keep this board's own numbers, or name each new one as a [[place]].",
+            next_step="Keep this board's own numbers (--own-numbers), or name each new one as a"
+            " [[place]]; --suggest-edit FILE --new-numbers writes them.",
         )
 
 
-def unnamed_changes(foreign: ForeignEdit, named: Sequence[BytesEdit] = ()) -> tuple[Span, ...]:
-    """The changes outside every recognised block that no place of an edit file names."""
+def _with_numbers(foreign: ForeignEdit, unnamed: Sequence[Span]) -> str:
+    """The option without which this board's own numbers are not among the suggested places."""
+    lost = [number.span for number in foreign.numbers]
+    in_numbers = any(number.contains(span) for span in unnamed for number in lost)
+    return " --new-numbers" if in_numbers else ""
+
+
+def unnamed_changes(
+    foreign: ForeignEdit, named: Sequence[BytesEdit] = (), *, numbers_too: bool = False
+) -> tuple[Span, ...]:
+    """The changes outside every recognised block that no place of an edit file names.
+
+    With `numbers_too` those of this board's own numbers as well that lie in a block.
+    """
+    outside = foreign.outside
+    wanted = [
+        number.span
+        for number in foreign.numbers
+        if numbers_too and not any(number.span.contains(span) for span in outside)
+    ]
     spans = [place.span for place in named]
     return tuple(
-        span for span in foreign.outside if not _is_named(foreign, foreign.edited, span, spans)
+        span
+        for span in sorted((*outside, *wanted))
+        if not _is_named(foreign, foreign.edited, span, spans)
     )
 
 

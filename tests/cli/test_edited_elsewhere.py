@@ -216,3 +216,29 @@ def test_new_numbers_are_named_only_where_they_are_meant(
     assert file.read_text().count("[[place]]") == places
     assert taken.exit_code == 0, taken.stderr
     assert board.kept == (bytes(image) if words else changed_at(FREE))
+
+
+def test_where_only_the_serial_changes_both_refusals_lead_to_a_file_that_names_it(
+    board: SmallBoard,
+) -> None:
+    edited = bytearray(board_image())
+    edited[SERIAL_AT : SERIAL_AT + len(SERIAL)] = b"SN WF2-0077-001147\0"
+    image, file = bytes(edited), board.folder / "places.toml"
+
+    unnamed = board.take_in(image, "--new-numbers")
+    undecided = board.take_in(image, "--suggest-edit", str(file))
+    written = board.take_in(image, "--suggest-edit", str(file), "--new-numbers")
+    taken = board.take_in(image, str(file), "--new-numbers")
+
+    assert unnamed.exit_code == 1
+    assert "--suggest-edit FILE --new-numbers writes one." in three_lines(unnamed)[2]
+    assert undecided.exit_code == 1
+    assert three_lines(undecided)[1] == (
+        "Outside blocks nothing but this board's own numbers (WF2-0042-004711) would change,"
+        " and those are not named unless the new ones are meant."
+    )
+    assert "--own-numbers" in three_lines(undecided)[2]
+    assert "--suggest-edit FILE --new-numbers" in three_lines(undecided)[2]
+    assert written.exit_code == 0, written.stderr
+    assert taken.exit_code == 0, taken.stderr
+    assert board.kept == image

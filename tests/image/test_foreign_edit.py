@@ -14,6 +14,7 @@ from flashbench.image.foreign_edit import (
     explain_foreign,
     repair_checks,
     take_in,
+    unnamed_changes,
 )
 from tests.image.edit_scene import (
     BLOCK_BYTES,
@@ -184,6 +185,12 @@ def test_a_number_inside_a_block_is_not_lost_silently() -> None:
     with pytest.raises(CheckFailed, match="own numbers would be lost: serial number WF2-0042-12"):
         take_in(foreign)
     assert take_in(foreign, own_numbers=True) == original
+    assert unnamed_changes(foreign) == ()
+    named = [
+        BytesEdit(at=start, expect=original[start:end], new=edited[start:end])
+        for start, end in unnamed_changes(foreign, numbers_too=True)
+    ]
+    assert take_in(foreign, named=named) == edited
 
 
 def test_a_number_is_not_lost_where_an_edit_is_carried_to() -> None:
