@@ -20,8 +20,8 @@ def typed_line(prompt: str) -> str:
     Raises OSError where the terminal is gone.
     """
     _drop_what_was_typed_ahead()
-    typer.echo(prompt, nl=False, err=True)
     try:
+        typer.echo(prompt, nl=False, err=True)
         answer = sys.stdin.readline()
     except (KeyboardInterrupt, Interrupted):
         _end_the_line()

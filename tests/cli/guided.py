@@ -195,11 +195,10 @@ def set_up(folder: Path) -> None:
 
 
 IN_A_PROCESS = (
-    "-c",
     "from flashbench.rehearsal import bench\n"
     "from tests.cli.guided import small_part\n"
     "from flashbench.cli import main\n"
     "bench.load_part = small_part\n"
-    "main()\n",
+    "main()\n"
 )
-"""What a Python runs for `flashbench` on such a bench."""
+"""The program of `flashbench` on such a bench."""

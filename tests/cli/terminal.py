@@ -16,21 +16,32 @@ from typing import Self
 
 SILENCE_S_MAX = 60.0  # a command that says nothing for so long hangs
 _ROOT = Path(__file__).parent.parent.parent
-_ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+_ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|[\x03\x04]")
+_WAITS = "\x1b[5n"
+_TELLS_WHEN_IT_WAITS = f"""
+import sys
+def waiting(read=sys.stdin.readline):
+    sys.stderr.write({_WAITS!r})
+    sys.stderr.flush()
+    return read()
+sys.stdin.readline = waiting
+"""
+"""Run before a program: it sends a mark that no terminal shows when it begins to wait for a line.
+What ends like a question may be a piece of a longer line on a loaded machine."""
 
 
 class Terminal:
-    """One `flashbench` command behind a terminal of its own. `said` is all it has shown."""
+    """A Python `program` with these words, behind a terminal of its own. `said` is all it has
+    shown."""
 
-    def __init__(
-        self, words: Sequence[str], *, program: Sequence[str] = (), columns: int = 80
-    ) -> None:
+    def __init__(self, words: Sequence[str], *, program: str, columns: int = 80) -> None:
         self._master, slave = pty.openpty()
+        _show_no_control_keys(slave)
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         self.said = ""
         self._heard = 0  # how much of it was answered
         self.process = subprocess.Popen(
-            [sys.executable, *(program or ("-m", "flashbench")), *words],
+            [sys.executable, "-c", _TELLS_WHEN_IT_WAITS + program, *words],
             cwd=_ROOT,
             stdin=slave,
             stdout=slave,
@@ -43,13 +54,10 @@ class Terminal:
 
     def asked(self) -> str | None:
         """Read until something is asked: the line that waits for an answer. None at the end."""
-        while True:
-            fresh = plain(self.said[self._heard :])
-            waiting = fresh.rpartition("\n")[2]
-            if waiting.endswith(("? ", "] ", "> ", ") ")) and not self._more():
-                return question_in(fresh)
+        while _WAITS not in self.said[self._heard :]:
             if not self._read():
                 return None
+        return question_in(plain(self.said[self._heard :]))
 
     def answer(self, text: str) -> None:
         """Type a line."""
@@ -75,9 +83,6 @@ class Terminal:
     def text(self) -> str:
         """All that was said, without what moves the cursor."""
         return plain(self.said)
-
-    def _more(self) -> bool:
-        return bool(select.select([self._master], [], [], 0)[0])
 
     def _read(self) -> bool:
         ready, _, _ = select.select([self._master], [], [], SILENCE_S_MAX)
@@ -125,3 +130,10 @@ def plain(said: str) -> str:
 
 def _take_terminal() -> None:
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+
+def _show_no_control_keys(terminal: int) -> None:
+    """A terminal shows ^C some time after it sent the signal: amid what is said next, or behind."""
+    attributes = termios.tcgetattr(terminal)
+    attributes[3] &= ~termios.ECHOCTL
+    termios.tcsetattr(terminal, termios.TCSANOW, attributes)

@@ -23,7 +23,7 @@ typer.run(ask) if len(sys.argv) == 1 else ask()
 
 
 def asking(*words: str) -> Terminal:
-    return Terminal(words, program=("-c", ASKS))
+    return Terminal(words, program=ASKS)
 
 
 @pytest.mark.parametrize("ahead", ["yes\n", "y\ny\n", "yes\nyes"])

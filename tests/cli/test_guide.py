@@ -185,6 +185,7 @@ def test_ctrl_c_at_a_question_leaves_and_keeps_what_was_answered(person: Person)
         status = terminal.ends()
 
     assert status == 130
+    assert "No chip is at work." in terminal.text.splitlines()
     assert in_one_line(terminal.text).endswith(
         f"No chip is at work. Stopped on request. What is done is kept. Go on: flashbench guide"
         f" {person.job}"
