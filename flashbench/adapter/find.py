@@ -284,7 +284,8 @@ def _open_rehearsal(folder: str, *, clock_hz: int, pins_of: PinsOf | None) -> Ad
     except (OSError, ValueError, KeyError) as error:
         raise AdapterUnavailable(
             f"No rehearsal bench opens in the folder {folder!r}: {error}.",
-            next_step="Name the folder of a rehearsal that was made before, or make one.",
+            next_step="Make one: flashbench practice DIR --bench-only. It is then named"
+            " rehearsal:DIR/bench.",
         ) from error
     try:
         return _open(

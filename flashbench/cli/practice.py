@@ -17,10 +17,11 @@ from flashbench.cli.inspecting import Wanted, inspect_at
 from flashbench.cli.job_commands import next_at
 from flashbench.cli.options import BenchOptions, JsonOption
 from flashbench.cli.output import COLUMNS, Output, command
+from flashbench.cli.practice_bench import bench_only_at, make_bench
 from flashbench.cli.reading import dump_at, identify_at, verify_at
 from flashbench.cli.report import report_at
 from flashbench.cli.writing import finish_at, restore_at, write_at
-from flashbench.errors import WrongCall
+from flashbench.errors import Interrupted, WrongCall
 from flashbench.wording import quoted
 
 _HALF_WRITTEN: Final = 4
@@ -39,6 +40,14 @@ def practice(
             help="A new folder for bench and job. Default: a temporary one, which is kept.",
         ),
     ] = None,
+    bench_only: Annotated[
+        bool,
+        typer.Option(
+            "--bench-only",
+            show_default=False,
+            help="Make the bench, with the board's chip in its socket, and do nothing else.",
+        ),
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Do the whole job on a board that does not exist. Needs no hardware.
@@ -46,16 +55,37 @@ def practice(
     \b
       flashbench practice
       flashbench practice practice
+      flashbench practice practice --bench-only
 
     Dump, inspect, edit, write, verify, then a power cut in the middle of a write and the way
     out of it, and the report. The adapter and the chip are models; everything between command
     line and USB is the program itself. The folder keeps the bench, so that you can go on by
-    hand.
+    hand. Beside the board's chip, first, it has a blank one of the same part, spare, to be
+    written with --to-new-chip: the file DIR/bench/socket names the chip in the socket.
 
-    With --json: folder, bench, job, and steps (command, exit_status, result).
+    With --json: folder, bench, job, and steps (command, exit_status, result); with
+    --bench-only: folder, bench, chips.
     """
     with command(json=json) as output:
-        _Practice(output, _new_folder(folder)).run()
+        where = _new_folder(folder)
+        try:
+            if bench_only:
+                bench_only_at(output, where)
+            else:
+                _Practice(output, where).run()
+        except KeyboardInterrupt as error:
+            raise Interrupted(
+                "Stopped on request.",
+                next_step=_how_to_begin_anew(where),
+                state="Nothing real was touched.",
+            ) from error
+
+
+def _how_to_begin_anew(folder: Path) -> str:
+    return (
+        f"To begin anew, name another folder, or delete this one first: {quoted(folder)} holds"
+        " what was done until then."
+    )
 
 
 def _new_folder(wanted: Path | None) -> Path:
@@ -85,6 +115,7 @@ class _Practice:
 
         self._output = output
         self._demo = DEMO
+        self._folder = folder
         self._bench = folder / "bench"
         self._job = folder / "job"
         self._old_package = folder / "old-package.toml"
@@ -116,14 +147,13 @@ class _Practice:
         for part in parts:
             part()
             if self._output.status:
+                self._output.say()
+                self._output.say(f"Practice ends here. {_how_to_begin_anew(self._folder)}")
                 return
         self._say_what_next()
 
     def _set_up(self) -> None:
-        from flashbench.rehearsal import create_bench
-        from flashbench.rehearsal.demo_board import demo_image
-
-        create_bench(self._bench, contents=demo_image()).close()
+        make_bench(self._bench)
         self._output.say(
             f"This is a rehearsal: a {self._demo.board}, which does not exist, got larger memory,"
             f" {self._demo.packages_on_board} x {self._demo.new_part} for"
@@ -279,6 +309,10 @@ class _Practice:
         output.say("Go on by hand; the bench keeps its chip:")
         for words in (["verify"], ["restore"], ["write"]):
             output.block(self._typed([*words, str(self._job)], at_the_bench=True))
+        output.say(
+            "Onto a fresh chip instead: write the word spare into"
+            f" {self._bench / 'socket'}, and add --to-new-chip to write."
+        )
         output.say(f"{output.label}: practice is over. Nothing real was touched.")
 
     def _tell(self, number: int, text: str) -> None:

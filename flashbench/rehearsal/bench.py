@@ -281,6 +281,8 @@ def _in_socket(folder: Path) -> str:
 @contextlib.contextmanager
 def _chip_in_folder(folder: Path, name: str, armed: ArmedFaults) -> Iterator[NorChip]:
     place = folder / "chips" / name
+    if not name or not place.is_dir():
+        raise ValueError(f"its socket names the chip {name!r}, and there is no folder {place}")
     told = tomllib.loads((place / "part.toml").read_text(encoding="utf-8"))
     part = load_part(told["part"])
     if "unique_id" in told:
@@ -299,8 +301,10 @@ def open_bench(folder: Path) -> Bench:
 
     Raises:
         FileNotFoundError: no bench there.
-        ValueError: `fault.toml` or the chip's files make no sense.
+        ValueError: `fault.toml` or the chip's files make no sense, or no such chip is there.
     """
+    if not (folder / "rehearsal.toml").is_file():
+        raise FileNotFoundError("there is no rehearsal.toml in it")
     settings = tomllib.loads((folder / "rehearsal.toml").read_text(encoding="utf-8"))
     closers = contextlib.ExitStack()
     in_use_elsewhere = not _lock(folder, closers)

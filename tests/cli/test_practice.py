@@ -3,6 +3,7 @@
 import json
 import re
 import shutil
+import signal
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -141,3 +142,53 @@ def test_scripts_get_each_step_with_its_status(monkeypatch: pytest.MonkeyPatch) 
         "identify": 0, "dump": 0, "inspect": 0, "edit": 0, "write": 0, "verify": 0,
         "restore": 4, "next": 0, "finish": 0, "report": 0,
     }  # fmt: skip
+
+
+def test_a_bench_alone_has_the_boards_chip_in_its_socket_and_a_blank_one_beside_it(
+    tmp_path: Path,
+) -> None:
+    made = run("practice", str(tmp_path / "p"), "--bench-only", "--json")
+
+    bench = tmp_path / "p" / "bench"
+    assert made.exit_code == 0, made.stderr
+    assert told(made)["chips"] == ["first", "spare"]
+    assert [path.name for path in (tmp_path / "p").iterdir()] == ["bench"]
+    with open_bench(bench) as opened:
+        assert opened.chip.contents == demo_image()
+    at_bench = ("--adapter", f"rehearsal:{bench}", "--supply", "3.3", "--json")
+    own = told(run("identify", *at_bench))
+    (bench / "socket").write_text("spare\n")
+    spare = told(run("identify", *at_bench))
+    assert spare["jedec_id"] == own["jedec_id"]
+    assert spare["unique_id"] != own["unique_id"]
+    with open_bench(bench) as opened:
+        assert set(opened.chip.contents) == {0xFF}
+
+
+def test_a_bench_whose_socket_names_no_chip_says_so(tmp_path: Path) -> None:
+    run("practice", str(tmp_path / "p"), "--bench-only")
+    (tmp_path / "p" / "bench" / "socket").write_text("spair")
+
+    result = run("identify", "--adapter", f"rehearsal:{tmp_path / 'p' / 'bench'}", "--supply", "3")
+
+    assert result.exit_code == 5
+    assert "its socket names the chip 'spair', and there is no folder" in result.stderr
+    assert "flashbench practice DIR --bench-only" in result.stderr
+
+
+@pytest.mark.parametrize("at", ["between steps", "in a step"])
+def test_a_practice_that_is_stopped_says_how_to_begin_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: str
+) -> None:
+    def stopped(*_: object, **__: object) -> None:
+        signal.raise_signal(signal.SIGINT)
+
+    where = "identify_at" if at == "in a step" else "make_bench"
+    monkeypatch.setattr(f"flashbench.cli.practice.{where}", stopped)
+
+    result = run("practice", str(tmp_path / "p"))
+
+    said = " ".join((result.stdout + result.stderr).split())
+    assert result.exit_code == 130
+    assert "To begin anew, name another folder, or delete this one first:" in said
+    assert str(tmp_path / "p") in said
