@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from flashbench.shelf.spare import SpareLabel
 
 _LABEL_COLUMNS = 34
+_OF_ANOTHER_BOARD = "Name another job of the same model: --also-on OTHERJOB"
 
 
 def spare(
@@ -111,8 +112,9 @@ def spare_at(
     from flashbench.shelf.spare import plan_spare, refuse_identity, spare_label
 
     demand_someone_to_ask(output, yes=yes)
-    others = [_original_of_another(each, folder) for each in also_on]
+    _refuse_same_job(also_on, folder)
     with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
+        others = [_original_of_another(each, job) for each in also_on]
         target = _target(job, image)
         refuse_identity(target, job, others=others)  # before any pin is driven
 
@@ -154,14 +156,26 @@ def _target(job: "Job", number: int | None) -> bytes:
     return job.target if number is None else job.load_image(number)
 
 
-def _original_of_another(folder: Path, spare_from: Path) -> bytes:
-    """The original of another board's job. Raises `WrongCall` if it is the same job."""
-    from flashbench.job.folder import Job
-
-    if folder.resolve() == spare_from.resolve():
+def _refuse_same_job(also_on: tuple[Path, ...], spare_from: Path) -> None:
+    """Raises `WrongCall` if one of the other boards' jobs is this very job."""
+    if spare_from.resolve() in (each.resolve() for each in also_on):
         raise WrongCall(
             "What two boards share is found in the job of another board; this is the same job.",
-            next_step="Name another job of the same model: --also-on OTHERJOB",
+            next_step=_OF_ANOTHER_BOARD,
         )
+
+
+def _original_of_another(folder: Path, spare_from: "Job") -> bytes:
+    """The original of another board's job. Raises `WrongCall` if it is of the same board."""
+    from flashbench.job.folder import Job
+    from flashbench.shelf.spare import same_board
+
     with Job.open(folder) as job:
+        why = same_board(spare_from, job)
+        if why is not None:
+            raise WrongCall(
+                f"Job {job.label} is of the same board as job {spare_from.label}: {why}. What"
+                " two boards share is found in the job of another board.",
+                next_step=_OF_ANOTHER_BOARD,
+            )
         return job.load_original().data

@@ -54,8 +54,8 @@ def whose(
     Each dump keeps a few bytes for each sector, so that a thousand jobs are compared without
     reading their images.
 
-    With --json: owner (folder, label, round, image, equal, same_sectors, sectors) or null,
-    by_unique_id (folders), equal and nearest (each as owner), sha256, jedec_id, unique_id.
+    With --json: owner (folder, label, spare, round, image, equal, same_sectors, sectors) or
+    null, by_unique_id (folders), equal and nearest (each as owner), sha256, jedec_id, unique_id.
     """
     options = BenchOptions(
         adapter=adapter,
@@ -103,7 +103,8 @@ def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
 def _say(output: Output, found: "Whose", *, job_count: int, shelf: Path) -> None:
     owner, held = found.owner, found.held
     if owner is not None:
-        output.say(f"This is the chip of job {owner.label}.")
+        what = "a spare chip, no board's, made from" if found.is_spare else "the chip of"
+        output.say(f"This is {what} job {owner.label}.")
         holds = "nothing that the job knows" if held is None else _alike(held)
         rows = [("folder", str(owner.folder)), ("holds", holds)]
         if owner in found.by_unique_id:
@@ -150,6 +151,7 @@ def _facts(found: "Whose") -> dict[str, Any]:
         else {
             "folder": str(owner.folder),
             "label": owner.label,
+            "spare": found.is_spare,
             **(_what(held) if held is not None else dict.fromkeys(_WHAT)),
         },
         "by_unique_id": [str(entry.folder) for entry in found.by_unique_id],

@@ -44,6 +44,7 @@ from flashbench.job.refusals import (
 )
 from flashbench.job.round_files import NumberedFile, RoundFiles, SavedFile
 from flashbench.job.round_reader import BestReadingFile, Original, RoundReader, all_of, last_of
+from flashbench.job.spares import spare_numbers, without_spares
 from flashbench.job.taken_files import (
     is_what_files_hold,
     missing_job,
@@ -324,6 +325,16 @@ class Job:
     def last_written_chip(self) -> int | None:
         """The chip last written: the round's own (None, also if none was), or kept-N's."""
         return last_written_chip(self._events)
+
+    @property
+    def spare_chips(self) -> frozenset[int]:
+        """The numbers of those kept chips that are spares: no board's."""
+        return spare_numbers(self._events)
+
+    @property
+    def last_written_chip_of_board(self) -> int | None:
+        """As `last_written_chip`, of the board's own chip and its replacements: no spare."""
+        return last_written_chip(without_spares(self._events))
 
     def refuted_opcodes_on(self, kept_number: int | None) -> frozenset[int]:
         """Erase opcodes that one chip has proved wrong: the round's own (None), or kept-N's."""

@@ -13,6 +13,7 @@ from flashbench.job import events
 from flashbench.job.folder import Job, Told
 from flashbench.job.outcome import outcome_of
 from flashbench.job.spares import without_spares
+from flashbench.job.unfinished import unfinished_write
 from flashbench.report.chip_facts import read_chip, read_protected
 from flashbench.report.chip_map import map_after, map_before
 from flashbench.report.memory import describe_memory
@@ -138,7 +139,8 @@ def _standing(job: Job, told: Sequence[Told]) -> _Standing:
     images: list[Stored] = []
     proven: str | None = None
     on_new_chip = False
-    for event in without_spares([one.event for one in told]):
+    of_board = without_spares([one.event for one in told])
+    for event in of_board:
         match event:
             case events.OriginalSaved():
                 original = _stored("original", event.size, event.sha256)
@@ -151,7 +153,7 @@ def _standing(job: Job, told: Sequence[Told]) -> _Standing:
                 proven = event.target_sha256
             case _:
                 pass
-    unfinished = job.unfinished()
+    unfinished = unfinished_write(of_board)
     wanted = unfinished.target_sha256 if unfinished else proven
     by_hash = {image.sha256: image for image in images}
     known = {**by_hash, **({original.sha256: original} if original else {})}

@@ -101,8 +101,10 @@ def _datasheet_volts(facts: Mapping[str, object]) -> tuple[float, float] | None:
 
 def _marking_of(job: Job, own: Mapping[str, object]) -> str | None:
     """What stands on the chip that the job last wrote to, or else on the board's own."""
+    unfinished = job.unfinished()
+    last = job.last_written_chip_of_board if unfinished is None else unfinished.kept_number
     for kept in job.kept_chips:
-        if kept.number == job.last_written_chip:
+        if kept.number == last:
             return kept.marking
     printed = own.get("marking")
     return printed if isinstance(printed, str) else None
@@ -483,9 +485,10 @@ def _next_step(job: Job) -> NextStep:
     done = _proven_since_newest_image(job)
     if done is not None:
         held = _name_of(job, done.target_sha256)
-        chip = "the chip" if job.last_written_chip is None else "the replacement chip"
+        last = job.last_written_chip_of_board
+        chip = "the chip" if last is None else "the replacement chip"
         proven.append(f"{chip} last held {held}, read back byte for byte")
-        proven += _left_half_written(job, but=job.last_written_chip)
+        proven += _left_half_written(job, but=last)
         return _after_proof(job, proven, held=held)
     if newest is None and (afresh := _edit_afresh(job, proven)) is not None:
         return afresh

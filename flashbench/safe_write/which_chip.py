@@ -96,11 +96,12 @@ class _Dumped:
 
 
 def name_of_chip(job: Job, number: int | None) -> str:
-    """ "the board's own chip", or the replacement with what it can be told by."""
+    """ "the board's own chip", or the replacement or spare with what it can be told by."""
     if number is None:
         return "the board's own chip"
     kept = next((one for one in job.kept_chips if one.number == number), None)
     if kept is None:
         return f"replacement chip {number}"
+    what = "spare" if number in job.spare_chips else "replacement"
     known_by = kept.jedec_id if kept.unique_id is None else f"{kept.jedec_id}, {kept.unique_id}"
-    return f"replacement chip {number} (ID {known_by})"
+    return f"{what} chip {number} (ID {known_by})"

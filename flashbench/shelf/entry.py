@@ -120,6 +120,17 @@ class Entry:
         return frozenset(found)
 
     @property
+    def spare_chips(self) -> frozenset[ChipId]:
+        """The chips that were made spares from this job, and are no board's."""
+        spares = {
+            ChipId(jedec_id=event.jedec_id, unique_id=event.unique_id)
+            for story in self.stories.values()
+            for event in story
+            if isinstance(event, events.KeptContents) and event.number in spare_numbers(story)
+        }
+        return frozenset(spares - self.chips_of_board)
+
+    @property
     def held_by_spares(self) -> frozenset[str]:
         """The hashes of all that spare chips were made to hold."""
         return frozenset(
@@ -128,6 +139,12 @@ class Entry:
             for number in spare_numbers(story)
             for sha256 in proven_on(story, number)
         )
+
+    @property
+    def held_by_board(self) -> frozenset[str]:
+        """The hashes of all that the board's chips are known to have held, by dump or proof."""
+        dumped = {image.sha256 for image in self.images if image.name == "original"}
+        return frozenset(dumped).union(*map(proven_on_chip, self.stories.values()))
 
     @property
     def note(self) -> str:

@@ -50,7 +50,8 @@ def owner_sentence(found: Whose, job: Job) -> str | None:
     if owner.folder.resolve() == own:
         return None if held is None else f"It resembles this job itself most: {alike_text(held)}."
     what = "nothing that this job knows" if held is None else alike_text(held)
-    return f"It is the chip of job {_named(owner)}: it holds {what}."
+    whose_chip = "a spare chip made from job" if found.is_spare else "the chip of job"
+    return f"It is {whose_chip} {_named(owner)}: it holds {what}."
 
 
 def alike_text(held: Likeness) -> str:

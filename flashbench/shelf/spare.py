@@ -7,8 +7,10 @@ from typing import Final
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipUntouched
 from flashbench.image.board_numbers import BoardNumber, find_board_numbers
-from flashbench.job.events import SpareChosen
+from flashbench.job.chips_left import chips_left
+from flashbench.job.events import OriginalSaved, SpareChosen
 from flashbench.job.folder import Job
+from flashbench.job.outcome import stories_of
 from flashbench.progress import Progress, silent
 from flashbench.report.short_code import short_code
 from flashbench.safe_write.backup import reload_backup
@@ -57,6 +59,27 @@ def refuse_identity(image: bytes, job: Job, *, others: Sequence[bytes] = ()) -> 
         f" number is the same on every board of the model, show it with another job: {spare}"
         " --also-on OTHERJOB",
     )
+
+
+def same_board(job: Job, other: Job) -> str | None:
+    """Why two jobs are of one board, or None: a chip of both, or the same original."""
+    chips, dumps = _chips_and_dumps(job)
+    other_chips, other_dumps = _chips_and_dumps(other)
+    if chips & other_chips:
+        return f"both met the chip with the unique ID {min(chips & other_chips)}"
+    if dumps & other_dumps:
+        return "both dumped the same contents"
+    return None
+
+
+def _chips_and_dumps(job: Job) -> tuple[frozenset[str], frozenset[str]]:
+    """The unique IDs of the chips that were ever the board's, and the hashes of its originals."""
+    chips: set[str | None] = set()
+    dumps: set[str] = set()
+    for story in stories_of(job).values():
+        chips |= {chip.unique_id for chip in chips_left(story)}
+        dumps |= {event.sha256 for event in story if isinstance(event, OriginalSaved)}
+    return frozenset(chip for chip in chips if chip is not None), frozenset(dumps)
 
 
 def _places_text(numbers: Sequence[BoardNumber]) -> str:

@@ -85,6 +85,19 @@ class Whose:
         return first.entry if more_than_half and alone else None
 
     @property
+    def is_spare(self) -> bool:
+        """Whether it is a chip that was made a spare from its owner's job, and no board's.
+
+        Without a unique ID what it holds must tell: something that no chip of the board held.
+        """
+        owner, seen = self.owner, self.seen
+        if owner is None:
+            return False
+        if seen.chip.unique_id is not None:
+            return seen.chip in owner.spare_chips
+        return seen.sha256 in owner.held_by_spares - owner.held_by_board
+
+    @property
     def held(self) -> Likeness | None:
         """What of its owner's it holds, or most resembles; the newest of several."""
         owner = self.owner

@@ -98,6 +98,32 @@ def test_a_number_that_another_board_has_too_is_nobody_s(bench: InventedBench) -
     assert "in the job of another board" in three_lines(of_itself)[1]
 
 
+def test_another_job_of_the_same_board_is_no_other_board(bench: InventedBench) -> None:
+    board, chip = _edited_job(bench), _used(bench)
+    twin = bench.shelf / "twin"
+    went_well(bench.at_socket("dump", str(twin), *SMALL_MODEL.identify, chip=board.chip))
+
+    refused = _spare(bench, board, chip, "--also-on", str(twin))
+
+    assert refused.exit_code == 2
+    assert "is of the same board as job" in three_lines(refused)[1]
+    assert chip.operation_count == 0
+
+
+def test_whose_and_the_report_call_a_spare_a_spare(bench: InventedBench) -> None:
+    board, chip = _edited_job(bench), _used(bench)
+    _without_identity(bench, board)
+    went_well(_spare(bench, board, chip, "--image", "2"))
+
+    seen = told(
+        bench.at_socket("whose", str(bench.shelf), *SMALL_MODEL.identify, "--json", chip=chip)
+    )
+    went_well(bench.off_chip("report", str(board.job)))
+
+    assert (seen["owner"]["label"], seen["owner"]["spare"]) == (board.label, True)
+    assert "replacement" not in (board.job / "report.html").read_text()
+
+
 def test_a_spare_says_nothing_of_the_board(bench: InventedBench) -> None:
     board, chip = _edited_job(bench), _used(bench)
     _without_identity(bench, board)
