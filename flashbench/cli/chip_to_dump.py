@@ -10,7 +10,8 @@ from flashbench.cli.bench import AtBench, chip_at_bench
 from flashbench.cli.jobs import greet
 from flashbench.cli.options import BenchOptions
 from flashbench.cli.output import Output
-from flashbench.errors import WrongCall
+from flashbench.errors import Interrupted, WrongCall
+from flashbench.wording import quoted
 
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
@@ -54,7 +55,28 @@ def chip_to_dump(
         job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
         if existing is None:
             stack.enter_context(job)
-        yield at, job
+        with _saying_what_was_made(job):
+            yield at, job
+
+
+@contextmanager
+def _saying_what_was_made(job: "Job") -> Iterator[None]:
+    """A dump that is stopped leaves a folder behind, which can be dumped into.
+
+    Raises:
+        Interrupted: as it was raised inside; it says what is on the disk now.
+    """
+    try:
+        yield
+    except Interrupted as error:
+        if job.dumped is not None:
+            raise
+        raise Interrupted(
+            error.seen,
+            next_step="Run the same command again: it dumps into that folder.",
+            state=f"The chip is untouched. The job's folder {quoted(job.folder)} is there, without"
+            f" a dump of round {job.round_number}.",
+        ) from error
 
 
 def _identified(

@@ -50,10 +50,13 @@ def test_a_dump_that_is_stopped_changes_nothing_and_can_be_run_again(
     assert stopped.exit_code == 130
     first, *lines = stopped.stderr.splitlines()
     assert first == "board 17: Stopping as soon as the chip is idle."
-    assert lines[0] == "Nothing was changed by this command."
+    assert lines[0] == (
+        f"The chip is untouched. The job's folder {fresh.job} is there, without a dump of round 1."
+    )
+    assert lines[2] == "Run the same command again: it dumps into that folder."
     assert stopped.stdout.splitlines()[-1] == TAKE_OUT
     assert fresh.chip() == before
-    assert fresh.on_job("dump").exit_code == 0
+    assert fresh.on_job("dump", "--label", "board 17").exit_code == 0
 
 
 def test_a_write_stopped_before_its_first_change_is_an_interruption(
