@@ -23,8 +23,10 @@ from flashbench.cli import (
     whose,
     writing,
 )
+from flashbench.cli.wrong_calls import Commands
 
 app = typer.Typer(
+    cls=Commands,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,

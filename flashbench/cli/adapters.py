@@ -57,7 +57,7 @@ def adapters(
     clock: ClockOption = None,
     json: JsonOption = False,
 ) -> None:
-    """List the adapters, what the bench file calls them, and what stands in the way of using one.
+    """List the adapters, and what stands in the way of using one.
 
     \b
       flashbench adapters

@@ -14,8 +14,8 @@ from flashbench.cli.options import (
     AdapterOption,
     BenchOption,
     BenchOptions,
-    ClockOption,
     DatasheetSupplyOption,
+    FastClockOption,
     JsonOption,
     MarkingOption,
     SupplyOption,
@@ -75,11 +75,11 @@ def check_contact(
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     datasheet_supply: DatasheetSupplyOption = None,
-    clock: ClockOption = None,
+    clock: FastClockOption = None,
     trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Say whether the contact is good, and find the fastest clock with a margin. Only reads.
+    """Say whether contact is good, and find the fastest clock. Only reads.
 
     \b
       flashbench check-contact --supply 3.3

@@ -101,7 +101,7 @@ def edit(
     ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Make the edited image, and show what it changes byte by byte.
+    """Make the edited image, and show every byte it changes.
 
     \b
       flashbench edit board-17 larger-memory.toml

@@ -106,7 +106,7 @@ def inspect(
     ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Say what an image holds: blocks, their checks, memory records.
+    """Say what an image holds: blocks, checks, memory records.
 
     \b
       flashbench inspect board-17/round-1/original.bin

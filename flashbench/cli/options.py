@@ -117,16 +117,21 @@ MarkingOption = Annotated[
         help="What is printed on the chip, as printed. It must fit the ID that is read.",
     ),
 ]
-ClockOption = Annotated[
-    int | None,
-    typer.Option(
+
+
+def _clock_option(default: str) -> object:
+    return typer.Option(
         "--clock",
         metavar="HZ",
         parser=clock_hz,
         show_default=False,
-        help="The clock (SCK) at most: 10M, 1.5M, 400k, 1000000. Default: 10M.",
-    ),
-]
+        help=f"The clock (SCK) at most: 10M, 1.5M, 400k, 1000000. Default: {default}.",
+    )
+
+
+ClockOption = Annotated[int | None, _clock_option("10M")]
+FastClockOption = Annotated[int | None, _clock_option("30M")]
+"""Of commands that look for the fastest clock with a margin."""
 TraceOption = Annotated[
     Path | None,
     typer.Option(

@@ -98,7 +98,7 @@ def outcome(
     ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Tell what became of the board: until then only the chip is proven.
+    """Tell what became of the board. Until then only the chip is proven.
 
     \b
       flashbench outcome board-17 --boots --memory 16GB --test-hours 4 --errors 0

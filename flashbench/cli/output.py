@@ -42,6 +42,7 @@ class Output:
         self.pins_driven = False
         self.pins_may_be_on = False
         self.job_half_written = False
+        self.chip_stays = False  # a step of more follows, which reads the same chip
         self._other_chip = False
         self.facts: dict[str, Any] = {}
         self.found: list[dict[str, Any]] | None = None
@@ -168,6 +169,8 @@ class Output:
             return "Leave the chip in: the job has a half-written chip, and this may be it."
         if self.pins_may_be_on:
             return "Unplug the adapter; then you may take the chip out."
+        if self.chip_stays and self.status == 0:
+            return "Leave the chip in: the next step reads it."
         return "You may take the chip out."
 
     @property
@@ -263,6 +266,11 @@ def the_target(name: str, *, round_number: int = 1) -> str:
     """ "the original", "image 2"; of a later round with its number."""
     said = f"the {name}" if name in ("original", "best reading") else name
     return said if round_number == 1 else f"{said} of round {round_number}"
+
+
+def hanging_lines(text: str) -> list[str]:
+    """`text` in lines of at most 80 columns, indented from the second on; as it is if it fits."""
+    return [text] if len(text) <= COLUMNS else _wrapped(text, indent="", hanging="  ")
 
 
 def _shown_lines(text: str) -> str:

@@ -17,6 +17,7 @@ from flashbench.cli.options import (
     BenchOptions,
     ClockOption,
     DatasheetSupplyOption,
+    FastClockOption,
     JobArgument,
     JsonOption,
     MarkingOption,
@@ -223,7 +224,7 @@ def dump(
     supply: SupplyOption = None,
     marking: MarkingOption = None,
     datasheet_supply: DatasheetSupplyOption = None,
-    clock: ClockOption = None,
+    clock: FastClockOption = None,
     trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:

@@ -66,7 +66,7 @@ def spare(
     yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
-    """Program a spare chip from a job, for sale or stock, and print its label.
+    """Program a spare chip from a job, and print its label.
 
     \b
       flashbench spare board-17 --image 2 --supply 3.3

@@ -10,7 +10,7 @@ from flashbench.cli import app
 from flashbench.cli.options import clock_hz, supply_volts
 from flashbench.cli.output import Output, bytes_text, size_text, time_text
 from flashbench.errors import ChipHalfWritten
-from tests.cli.workplace import Workplace, run
+from tests.cli.workplace import Workplace, run, told
 
 COMMANDS = [
     "practice",
@@ -189,3 +189,52 @@ def test_in_a_pipe_an_error_is_three_lines(capsys: pytest.CaptureFixture[str]) -
     Output(json=False).refuse(long_error())
 
     assert capsys.readouterr().err == f"{long_error()}\n"
+
+
+def test_no_line_of_the_command_list_is_cut() -> None:
+    assert "..." not in run("--help").stdout.split("Commands:")[1]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("dump", "job", "--datasheet-supply", "3.3"),
+        ("inspect", "no-such-image-in-a-folder-with-a-long-name.bin", "--no-such-option-at-all"),
+        ("write", "job", "--clock", "as fast as it will go", "--supply", "3.3", "--yes"),
+    ],
+)
+def test_a_command_line_that_cannot_be_read_is_told_in_80_columns(words: tuple[str, ...]) -> None:
+    result = run(*words)
+
+    assert result.exit_code == 2
+    assert too_wide(result.stderr) == []
+    assert "Error: " in result.stderr
+    assert result.stdout == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "seen"),
+    [
+        (("dump", "job", "--supply", "x"), "Invalid value for '--supply': 'x' is no supply."),
+        (("dump",), "Missing argument 'JOB'."),
+        (("lookup", "25Q128", "--loud"), "No such option: --loud"),
+    ],
+)
+def test_with_json_a_wrong_call_is_an_object_too(words: tuple[str, ...], seen: str) -> None:
+    result = run(*words, "--json")
+
+    error = told(result)["error"]
+    assert result.exit_code == error["exit_status"] == 2
+    assert error["seen"].startswith(seen)
+    assert error["next_step"] == f"See how it is called: flashbench {words[0]} --help"
+    assert error["state"] == "The chip was not touched."
+
+
+@pytest.mark.parametrize(
+    ("verb", "default"), [("check-contact", "30M"), ("dump", "30M"), ("write", "10M")]
+)
+def test_the_clock_that_is_said_to_be_the_default_is_said_once(verb: str, default: str) -> None:
+    said = " ".join(run(verb, "--help").stdout.split())
+
+    assert f"Default: {default}." in said
+    assert ("Default: 10M" in said) == (default == "10M")

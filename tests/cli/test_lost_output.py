@@ -146,3 +146,10 @@ def test_a_warning_on_a_terminal_that_is_gone_does_not_stop_the_work(
     output.warn("Stopping as soon as the chip is idle.")
 
     assert not output.ask("Write image 1 to this chip?")
+
+
+@on_linux
+def test_help_that_cannot_be_printed_is_a_sentence() -> None:
+    status, stderr = typed("--help", stdout=full_device())
+
+    assert (status, stderr) == (1, "stdout cannot be printed on: No space left on device.\n")
