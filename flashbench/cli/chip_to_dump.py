@@ -29,10 +29,12 @@ def chip_to_dump(
         WrongCall: `label` is not the job's.
         StepRefused: the job has its dump, and no new round is asked for.
         OtherChip: a later round, and the chip is clearly a neighbour's on the shelf.
+        ChipHalfWritten: a first dump, of a chip that a neighbour left half-written.
         FlashbenchError: whatever opening, identifying and the job's folder raise.
     """
     from flashbench.job.booking import booked_in
     from flashbench.safe_write import steps
+    from flashbench.shelf.half_written import refuse_half_written_by_neighbour
     from flashbench.shelf.owner import refuse_chip_of_another
 
     with ExitStack() as stack:
@@ -52,6 +54,8 @@ def chip_to_dump(
         )
         if existing is not None and (existing.round_number > 1 or existing.dumped is not None):
             refuse_chip_of_another(at.chip, existing, progress=at.progress)
+        else:
+            refuse_half_written_by_neighbour(at.chip, folder, progress=at.progress)
         job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
         if existing is None:
             stack.enter_context(job)

@@ -44,7 +44,7 @@ def whose(
     trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Say which job on the shelf the chip in the socket belongs to. Changes nothing.
+    """Say which job on the shelf the chip belongs to. Changes nothing.
 
     \b
       flashbench whose jobs --supply 3.3
@@ -54,8 +54,12 @@ def whose(
     Each dump keeps a few bytes for each sector, so that a thousand jobs are compared without
     reading their images.
 
+    Ends with status 4 if the job's write to this chip was begun and is not proven: leave the
+    chip in, and finish or restore it.
+
     With --json: owner (folder, label, spare, round, image, equal, same_sectors, sectors) or
-    null, by_unique_id (folders), equal and nearest (each as owner), sha256, jedec_id, unique_id.
+    null, by_unique_id (folders), equal and nearest (each as owner), half_written, sha256,
+    jedec_id, unique_id.
     """
     options = BenchOptions(
         adapter=adapter,
@@ -73,6 +77,7 @@ def whose(
 def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
     """What `whose` does."""
     from flashbench.chip.identity import identify
+    from flashbench.shelf.half_written import half_written_by, half_written_job
     from flashbench.shelf.listing import read_shelf
     from flashbench.shelf.whose import read_chip
     from flashbench.shelf.whose import whose as whose_chip
@@ -90,7 +95,8 @@ def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
     with chip_at_bench(output, options, identified) as at:
         found = whose_chip(read_chip(at.chip, progress=at.progress), entries, progress=at.progress)
         at.progress.close()
-        output.facts = _facts(found)
+        left = half_written_job(found, entries)
+        output.facts = _facts(found) | {"half_written": left is not None}
         _say(output, found, job_count=len(entries), shelf=shelf)
         damaged = [entry.folder.name for entry in entries if entry.damage is not None]
         if damaged:
@@ -98,6 +104,8 @@ def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
                 f"Not compared, since damaged: {', '.join(damaged[:8])}"
                 f"{', ...' if len(damaged) > 8 else ''}. See flashbench shelf {quoted(shelf)}"
             )
+        if left is not None:
+            raise half_written_by(left)
 
 
 def _say(output: Output, found: "Whose", *, job_count: int, shelf: Path) -> None:

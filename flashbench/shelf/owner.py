@@ -9,9 +9,10 @@ from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.screening import is_constant
 from flashbench.shelf.entry import ChipId, Entry
+from flashbench.shelf.half_written import half_written_job, refuse_half_written_by_neighbour
 from flashbench.shelf.listing import read_shelf
 from flashbench.shelf.whose import Likeness, Whose, read_chip, whose
-from flashbench.wording import quoted
+from flashbench.wording import quoted, ways_on
 
 _NAMED_MAX: Final = 3
 
@@ -36,6 +37,11 @@ def naming_owner(
     owner = found.owner
     if owner is not None and owner.folder.resolve() != job.folder.resolve():
         next_step = _back_into_its_bag(owner, job)
+        left = half_written_job(found, shelf.entries)
+        if left is not None:
+            next_step = (
+                f"That job left it half-written; with it in the socket: {ways_on(left.folder)}"
+            )
     return type(error)(f"{error.seen} {sentence}", next_step=next_step, state=error.state)
 
 
@@ -80,8 +86,10 @@ def refuse_chip_of_another(chip: Identified, job: Job, *, progress: Progress = s
 
     Raises:
         OtherChip: it belongs to a neighbour on the shelf, whom the sentence names.
+        ChipHalfWritten: such a neighbour left it half-written.
         AdapterError, Interrupted: as reading does.
     """
+    refuse_half_written_by_neighbour(chip, job.folder, progress=progress)
     entries = read_shelf(job.folder.resolve().parent).entries
     found = _found_elsewhere(chip, job, entries, progress)
     if found is None or found.owner is None:
@@ -118,8 +126,10 @@ def refuse_chip_of_a_board(chip: Identified, job: Job, *, progress: Progress = s
 
     Raises:
         OtherChip: it was dumped for a neighbour on the shelf, or replaced that one's own.
+        ChipHalfWritten: such a neighbour left it half-written.
         AdapterError, Interrupted: as reading does.
     """
+    refuse_half_written_by_neighbour(chip, job.folder, progress=progress)
     own = job.folder.resolve()
     entries = read_shelf(own.parent).entries
     others = [entry for entry in entries if entry.folder.resolve() != own]

@@ -156,3 +156,37 @@ def test_a_neighbour_s_chip_is_no_new_chip(two: Two, verb: str) -> None:
     assert next_step.startswith("Put it back into the bag of WF2 bag 018, and put in one that is")
     assert next_step.endswith(f"flashbench shelf {two.bench.shelf} --forget board-018)")
     assert two.neighbour.chip.operation_count == 0
+
+
+def _left_half_written(two: Two) -> None:
+    cut = two.bench.cut_power_while("write", two.board, after=2)
+    assert cut.exit_code == 4, cut.stderr
+
+
+def test_whose_leaves_a_half_written_chip_in(two: Two) -> None:
+    _left_half_written(two)
+
+    seen = two.whose(two.board)
+    facts = two.whose(two.board, "--json")
+
+    assert seen.exit_code == facts.exit_code == 4
+    state, said, next_step = three_lines(seen)
+    assert "half-written from before" in state
+    assert "one of job WF2 bag 017, and a write to it was begun and is not proven" in said
+    assert f"flashbench finish {two.board.job}" in next_step
+    assert seen.stdout.splitlines()[-1] == "Leave the chip in: it is half-written."
+    assert told(facts)["half_written"] is True
+
+
+def test_a_chip_that_a_neighbour_left_half_written_opens_no_new_job(two: Two) -> None:
+    _left_half_written(two)
+    new = two.bench.shelf / "new"
+    another = two.bench.new_board(19, SMALL_MODEL)
+
+    refused = two.bench.at_socket("dump", str(new), *SMALL_MODEL.identify, chip=two.board.chip)
+    two.bench.dump(another)
+
+    assert refused.exit_code == 4
+    assert "one of job WF2 bag 017" in three_lines(refused)[1]
+    assert f"flashbench finish {two.board.job}" in three_lines(refused)[2]
+    assert not new.exists()
