@@ -14,7 +14,7 @@ from chipdb import sfdp as tables
 from chipdb.marking import MarkingLookup
 from chipdb.row import ChipRow, KnownFrom, OnDieEcc
 from chipdb.sfdp import AddressBytes, EraseType, SectorLayout, Sfdp
-from flashbench.chip.supply import agreed_supply, check_supply
+from flashbench.chip.supply import RefusedAsSaid, agreed_supply, check_supply
 from flashbench.errors import ChipUntouched
 
 Address = NewType("Address", int)
@@ -207,7 +207,7 @@ def _fitting_marking(
         return tuple(rows)
     printed = marking.rows[0]
     wanted = ((printed.jedec_id or b"") + printed.ext_id).hex(" ").upper()
-    raise ChipUntouched(
+    raise RefusedAsSaid(
         f"The marking reads as {printed.maker} {printed.part}, which answers {wanted}, but this"
         f" chip answers {jedec_id[:6].hex(' ').upper()}.",
         next_step="It may be a re-marked chip, or the marking was misread: read the marking again"

@@ -32,7 +32,11 @@ _PERMITTING: Final = frozenset({KnownFrom.DATASHEET, KnownFrom.VENDOR_TABLE})
 Range = tuple[float, float]
 
 
-class OtherSupply(ChipUntouched):
+class RefusedAsSaid(ChipUntouched):
+    """What was said of supply and marking forbids to go on; something else, said, may not."""
+
+
+class OtherSupply(RefusedAsSaid):
     """The part takes another supply, from `takes[0]` to `takes[1]` volts."""
 
     def __init__(self, seen: str, *, takes: Range, declared_volts: float) -> None:
@@ -96,7 +100,7 @@ def agreed_supply(
     if not ranges:
         if confirmed_by_user:
             return (declared_volts, declared_volts), "user"
-        raise ChipUntouched(
+        raise RefusedAsSaid(
             "Nothing says which supply this chip takes: it is not known to the table, and its"
             " SFDP holds no vendor table that states one.",
             next_step="Read the marking, find the part's datasheet, and say the range it gives:"
@@ -108,7 +112,7 @@ def agreed_supply(
         told = [f"{name} {volts_text(volts)}" for name, volts in ranges]
         told += [f"{row.part} not known" for row in rows if row.supply_volts is None]
         listed = "; ".join(dict.fromkeys(told))
-        raise ChipUntouched(
+        raise RefusedAsSaid(
             f"What is known of this chip's supply does not fit together: {listed}.",
             next_step="Read the marking on the package and give it, so that one part is left.",
         )
@@ -145,7 +149,7 @@ def stop_before_driving(
 ) -> None:
     """Raise ChipUntouched if this voltage is forbidden whatever chip may answer."""
     if declared_volts > HIGHEST_VOLTS:
-        raise ChipUntouched(
+        raise RefusedAsSaid(
             f"The bench is declared to supply {declared_volts:.2f} V, and no part that is known"
             f" takes more than {HIGHEST_VOLTS:.2f} V. No pin was driven.",
             next_step="Switch the supply off at once, if the bench does give that, and take the"
@@ -174,7 +178,7 @@ def stop_by_marking(marking: MarkingLookup | None, declared_volts: float) -> Non
     if marking is None:
         return
     if marking.supplies_differ:
-        raise ChipUntouched(
+        raise RefusedAsSaid(
             marking.sentences[0],
             next_step="Give the whole marking, every line and letter, as it is printed.",
         )
@@ -205,7 +209,7 @@ def _stop_by_rows(rows: Sequence[ChipRow], declared_volts: float) -> None:
     )
     assert named.supply_volts is not None
     if fitting:
-        raise ChipUntouched(
+        raise RefusedAsSaid(
             f"This ID is shared: {fitting[0].part} takes {declared_volts:.2f} V, but {named.part}"
             f" takes {volts_text(named.supply_volts)}.",
             next_step="Switch the supply off. Set it to 1.8 V, or give the marking printed on the"
@@ -273,7 +277,7 @@ def _nothing_allows(rows: Sequence[ChipRow], declared_volts: float) -> ChipUntou
             if known
             else f"Nothing shows that {named.maker} {named.part} takes {declared_volts:.2f} V."
         )
-    return ChipUntouched(seen, next_step=f"{way}. Until then 1.8 V is the voltage to try first.")
+    return RefusedAsSaid(seen, next_step=f"{way}. Until then 1.8 V is the voltage to try first.")
 
 
 def _supplied_too_high(declared_volts: float) -> str:

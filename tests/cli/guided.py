@@ -81,7 +81,7 @@ ANSWERS = {
     "Ranks (chip": "1",
     "Speed, in": "6400",
     "Is that right": "yes",
-    "[done, not needed": "?",
+    "(done, not needed": "?",
     "last three characters": "17",
     "to this chip?": "yes",
     "Is everything on": "yes",

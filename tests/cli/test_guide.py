@@ -224,7 +224,7 @@ def test_without_a_terminal_the_commands_are_named(person: Person) -> None:
 
 
 def test_json_says_which_steps_are_behind(person: Person) -> None:
-    leaver = Leaver(person.folder, asked=["Which file is that? [a file, or ? for none]"])
+    leaver = Leaver(person.folder, asked=["Which file is that? (a file, or ? for none)"])
     leaver.guide()
 
     facts = told(run("guide", str(person.job), "--json"))
@@ -246,16 +246,19 @@ def test_a_job_done_by_commands_is_taken_up_where_it_stands(person: Person) -> N
     assert done == ["before-heat", "lift", "supply", "contact", "identify", "dump"]
 
 
+OF_ANOTHER_CHIP = "W25Q64JWSSIQ"
+
+
 def test_a_refused_step_shows_three_lines_and_is_offered_again(person: Person) -> None:
-    person.answers["how many volts"] = "3.3"
+    person.answers["printed on the chip"] = OF_ANOTHER_CHIP
     person.answers["Try that step again"] = "leave"
 
     sat = person.guide()
 
     assert sat.status == 0
     contact = by_step(sat.said)[Step.CONTACT]
-    assert "The chip is untouched." in contact or "supply" in contact
-    assert "Try that step again? [again, leave] leave" in contact
+    assert "The chip is untouched. The marking reads as Winbond" in contact
+    assert "Try that step again? (again or leave) leave" in contact
     assert f"Go on: flashbench guide {person.job}" in in_one_line(sat.said)
 
 
@@ -301,7 +304,7 @@ def test_the_first_original_goes_back_onto_the_chip_of_a_board_that_stays_dark(
     def answer(question: str) -> str:
         if "Does the board start" in question:
             return next(starts)
-        if "original, leave]" in question:
+        if "original or leave)" in question:
             return "original"
         return answer_to(question, writer.answers | {"take the chip off": "read"})
 
@@ -337,7 +340,7 @@ def test_a_board_that_stays_dark_is_read_again_and_its_chip_kept_as_it_is(
     def answer(question: str) -> str:
         if "Does the board start" in question:
             return next(starts)
-        if "original, leave]" in question:
+        if "original or leave)" in question:
             return "keep"
         if "take the chip off" in question:
             return "read"
@@ -415,7 +418,7 @@ def test_after_a_refused_image_and_a_wrong_answer_the_edit_is_asked_for_anew(
         return answer_to(question, person.answers | more | {"done, not needed": "leave"})
 
     person.answer = answer  # type: ignore[method-assign]
-    person.answers.pop("[done, not needed")
+    person.answers.pop("(done, not needed")
     sat = person.guide()
 
     said = by_step(sat.said)
@@ -526,7 +529,7 @@ def test_without_measured_straps_the_row_that_is_named_as_inspect_names_it_is_ed
 
 
 def test_measured_straps_choose_the_row_and_it_is_shown(person: Person) -> None:
-    person.answers |= {"[done, not needed": "leave"}
+    person.answers |= {"(done, not needed": "leave"}
 
     shown = by_step(person.guide().said)[Step.EDIT_FILE]
 
@@ -563,3 +566,96 @@ def test_a_crossing_of_memory_types_is_refused(person: Person, fitted: str) -> N
     shown = by_step(sat.said)[Step.EDIT_FILE]
     assert f"describes LPDDR5 and the fitted package is {fitted}." in shown
     assert not list(person.job.glob("edit-*.toml"))
+
+
+class Corrector(Person):
+    """Answers some questions otherwise each time; the last answer stays."""
+
+    def answer(self, question: str) -> str:
+        self.asked.append(question)
+        for part, answers in self.in_turn.items():
+            if part in question:
+                return answers.pop(0) if len(answers) > 1 else answers[0]
+        return answer_to(question, self.answers)
+
+    in_turn: dict[str, list[str]]
+
+
+def corrector(person: Person, **in_turn: list[str]) -> Corrector:
+    found = Corrector(person.folder, dict(person.answers))
+    found.in_turn = {part.replace("_", " "): list(answers) for part, answers in in_turn.items()}
+    return found
+
+
+def test_of_an_unknown_chip_3_volts_are_not_taken_before_its_datasheet_was_read(
+    person: Person,
+) -> None:
+    unsure = corrector(
+        person,
+        printed_on_the_chip=["banana"],
+        Read_the_marking_again=["go on"],
+        Which_range=["?"],
+        how_many_volts=["3.3"],
+        be_said_anew=["leave"],
+    )
+
+    sat = unsure.guide()
+
+    supply = by_step(sat.said)[Step.SUPPLY]
+    assert "Not with 3.3 V: no pin is driven so. Nothing shows that this chip takes" in supply
+    assert Step.CONTACT not in by_step(sat.said)
+    unsure.asked.clear()
+    unsure.in_turn["Read the marking again"] = ["leave"]
+    unsure.guide()
+    assert "Read the marking again" in unsure.asked[0], "what the table lacks is asked about anew"
+
+
+def test_a_marking_is_kept_only_once_it_was_looked_up(person: Person) -> None:
+    person.answers |= {"printed on the chip": "banana", "Read the marking again": "leave"}
+    person.guide()
+
+    person.asked.clear()
+    person.guide()
+
+    assert "printed on the chip" in person.asked[0]
+
+
+def test_wrong_volts_are_asked_for_again_before_the_write(writer: Person) -> None:
+    wrong = corrector(writer, Volts_at=["3.3", "1.8"], be_said_anew=["volts"])
+
+    sat = wrong.guide()
+
+    assert sat.status == 0, sat.said
+    assert "Not with 3.3 V: no pin is driven so." in by_step(sat.said)[Step.WRITE]
+    assert writer.cells() == board_image(SMALL.density_bytes, edited=True)
+
+
+def test_a_marking_that_a_step_refused_is_asked_for_again(person: Person) -> None:
+    misread = corrector(
+        person,
+        printed_on_the_chip=[OF_ANOTHER_CHIP, "W25Q80BW"],
+        Try_that_step_again=["again"],
+        be_said_anew=["marking"],
+    )
+
+    sat = misread.guide()
+
+    assert sat.status == 0, sat.said
+    assert len([q for q in misread.asked if "Try that step" in q]) == 1
+
+
+def test_the_chip_is_not_to_be_taken_out_where_the_next_step_reads_it(person: Person) -> None:
+    person.answers["From which"] = "leave"
+
+    said = by_step(person.guide().said)
+
+    for step in (Step.CONTACT, Step.IDENTIFY):
+        assert "Leave the chip in: the next step reads it." in said[step]
+        assert "take the chip out" not in said[step]
+    assert "You may take the chip out." in said[Step.DUMP]
+
+
+def test_a_chip_of_bad_contact_may_be_taken_out_to_be_put_in_anew(person: Person) -> None:
+    person.answers |= {"printed on the chip": OF_ANOTHER_CHIP, "Try that step again": "leave"}
+
+    assert "You may take the chip out." in by_step(person.guide().said)[Step.CONTACT]

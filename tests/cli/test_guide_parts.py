@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from flashbench.cli.guide.allowed_supply import why_not
 from flashbench.cli.guide.before_heat import Feasibility, Verdict, judge
 from flashbench.cli.guide.course import COURSE, Standing, Step, coming, key_of
 from flashbench.cli.guide.desk import Desk
@@ -241,15 +242,19 @@ def work_at(
 def test_the_supply_is_asked_for_once_a_sitting(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    options = BenchOptions(adapter="rehearsal:bench", bench=no_bench(tmp_path))
-    work, asked = work_at(tmp_path, options, monkeypatch, "about two", "1.8")
+    options = BenchOptions(adapter="rehearsal:bench", bench=no_bench(tmp_path), marking=OF_3_VOLTS)
+    work, asked = work_at(tmp_path, options, monkeypatch, "about three", "3.0")
 
-    assert [work.at_bench().supply, work.at_bench().supply] == [1.8, 1.8]
+    assert [work.at_bench().supply, work.at_bench().supply] == [3.0, 3.0]
     assert len(asked) == 2  # the first was no answer
 
     again, asked = work_at(tmp_path, options, monkeypatch, "3.3")
     assert again.at_bench().supply == 3.3
-    assert asked == ["Volts at the chip now (last time 1.8)?"]
+    assert asked == ["Volts at the chip now (last time 3)?"]
+
+
+OF_3_VOLTS = "W25Q128JVSQ"
+"""A marking whose supply the table has from a datasheet."""
 
 
 def no_bench(folder: Path) -> Path:
@@ -275,7 +280,7 @@ def test_of_several_adapters_one_is_chosen(tmp_path: Path, monkeypatch: pytest.M
     urls = ["ftdi://ftdi:232h:A/1", "ftdi://ftdi:232h:B/1"]
     found = [SimpleNamespace(opens=True, url=url) for url in urls]
     monkeypatch.setattr("flashbench.adapter.find_adapters", lambda: found)
-    options = BenchOptions(supply=3.3, bench=no_bench(tmp_path))
+    options = BenchOptions(supply=1.8, bench=no_bench(tmp_path))
     work, asked = work_at(tmp_path, options, monkeypatch, urls[1])
 
     assert work.at_bench().adapter == urls[1]
@@ -286,7 +291,7 @@ def test_of_several_adapters_one_is_chosen(tmp_path: Path, monkeypatch: pytest.M
 def test_the_clock_at_which_the_contact_was_good_is_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    options = BenchOptions(adapter="rehearsal:b", supply=3.3, bench=no_bench(tmp_path))
+    options = BenchOptions(adapter="rehearsal:b", supply=1.8, bench=no_bench(tmp_path))
     work, _ = work_at(tmp_path, options, monkeypatch)
     work.answered("visit 1 clock", "15000000")
 
@@ -299,7 +304,7 @@ def test_the_clock_at_which_the_contact_was_good_is_kept(
 def test_a_kept_answer_that_can_no_longer_be_taken_is_asked_for_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    options = BenchOptions(adapter="rehearsal:b", supply=3.3, bench=no_bench(tmp_path))
+    options = BenchOptions(adapter="rehearsal:b", supply=1.8, bench=no_bench(tmp_path))
     work, asked = work_at(tmp_path, options, monkeypatch, "1.65-1.95", "?")
     for key in ("datasheet supply", "visit 1 clock", "heat image"):
         work.answered(key, "no such thing")
@@ -393,6 +398,30 @@ def test_of_rows_that_are_not_offered_none_is_taken() -> None:
 
     with pytest.raises(ValueError, match=r"its straps: 2 \(010\), 3 \(011\)$"):
         read_row(table, table.rows[2:4])("1")
+
+
+@pytest.mark.parametrize(
+    ("marking", "datasheet", "volts", "why"),
+    [
+        (None, None, 3.3, "of unknown supply is not 3 V"),
+        ("banana", None, 3.3, "of unknown supply is not 3 V"),
+        ("W25Q64JVSSIQ", None, 3.3, "of unknown supply is not 3 V"),  # by a family rule only
+        (OF_3_VOLTS, None, 1.8, "takes 2.70 to 3.60 V"),
+        ("W25Q80BW", (2.7, 3.6), 3.3, "takes 1.65 to 1.95 V"),
+        ("banana", (1.65, 1.95), 3.3, "You read 1.65 to 1.95 V"),
+        (None, None, 1.8, None),
+        ("banana", None, 1.8, None),
+        ("banana", (2.7, 3.6), 3.3, None),
+        (OF_3_VOLTS, None, 3.3, None),
+    ],
+)
+def test_above_the_class_of_1_8_volts_something_has_to_show_that_the_chip_takes_them(
+    marking: str | None, datasheet: tuple[float, float] | None, volts: float, why: str | None
+) -> None:
+    said = why_not(volts, marking=marking, datasheet=datasheet)
+
+    assert (said is None) == (why is None)
+    assert why is None or why in str(said)
 
 
 def test_what_is_evident_is_not_asked_and_all_else_is(place: Place) -> None:

@@ -1,56 +1,15 @@
 """The guide's steps with the chip on the adapter. Each is the command of its name."""
 
-from functools import partial
-
 from flashbench.cli.adapters import adapters_at
 from flashbench.cli.check_contact import check_contact_at
 from flashbench.cli.guide.cautions import Moment
 from flashbench.cli.guide.course import on_visit
-from flashbench.cli.guide.desk import read_text
-from flashbench.cli.guide.work import StepFailed, Work, read_range, read_volts
+from flashbench.cli.guide.work import Work
 from flashbench.cli.job_commands import next_at
-from flashbench.cli.lookup import find, lookup_text
 from flashbench.cli.options import FASTEST_HZ
 from flashbench.cli.output import Output
 from flashbench.cli.reading import dump_at, identify_at
 from flashbench.cli.writing import finish_at, restore_at, write_at
-
-
-def supply(work: Work) -> None:
-    """The marking as printed, what the table knows of it, and the supply that the bench gives."""
-    marking = _marking(work)
-    if marking is None or not find(marking).is_settled:
-        if "datasheet supply" not in work.notes.answers:
-            work.output.say("The part's own datasheet settles what it takes.")
-        work.ask("datasheet supply", "Which range does it give? [2.7-3.6, ?]", read_range)
-    told = work.socket_sentence
-    if told is not None:
-        work.output.say(f"By the bench file {told}.")
-    elif not work.supply_is_said:
-        asks = "To how many volts is the bench set for it?"
-        work.supply_said(work.desk.must(asks, read_volts))
-
-
-def _marking(work: Work) -> str | None:
-    while True:
-        asked_now = "marking" not in work.notes.answers
-        marking = work.ask("marking", "What is printed on the chip, as printed?", read_text)
-        if marking is None:
-            work.output.say(
-                "Without a marking the supply has to come from the board's own drawings, or from a"
-                " meter on the rail that the chip had."
-            )
-            return None
-        if not asked_now:
-            return marking
-        try:
-            work.do(partial(lookup_text, text=marking))
-        except StepFailed:
-            asks = "Read the marking again, or go on without the table?"
-            if work.desk.choose(asks, ("again", "go on")) == "again":
-                work.forget("marking")
-                continue
-        return marking
 
 
 def contact(work: Work) -> None:
@@ -69,13 +28,13 @@ def contact(work: Work) -> None:
         if clock is not None:
             work.answered(key, str(clock["clock_hz"]))
 
-    work.do(check)
+    work.do(check, chip_stays=True)
 
 
 def identify(work: Work) -> None:
     """Which chip answers."""
     options = work.at_bench()
-    work.do(lambda output: identify_at(output, options))
+    work.do(lambda output: identify_at(output, options), chip_stays=True)
 
 
 def dump(work: Work) -> None:

@@ -61,16 +61,15 @@ class Desk:
 
     def yes(self, question: str) -> bool | None:
         """True, False, or None for "not known"."""
-        return self.ask(f"{question} [yes, no, ?]", read_yes)
+        return self.ask(f"{question} (yes, no or ?)", read_yes)
 
     def choose(self, question: str, choices: Sequence[str]) -> str:
         """One of `choices`."""
-        listed = ", ".join((*choices, LEAVE))
-        return self.must(f"{question} [{listed}]", one_of(choices))
+        return self.must(f"{question} ({', '.join(choices)} or {LEAVE})", one_of(choices))
 
     def ready(self, question: str) -> None:
         """Go on only after a yes. Raises `Left` for a no."""
-        if not self.must(f"{question} [yes, leave]", read_yes):
+        if not self.must(f"{question} (yes or leave)", read_yes):
             raise Left
 
     def _line(self, question: str) -> str:

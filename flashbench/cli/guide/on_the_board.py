@@ -62,7 +62,7 @@ def before_heat(work: Work) -> None:
 
 
 def _yes(work: Work, key: str, question: str) -> bool | None:
-    return work.ask(f"heat {key}", f"{question} [yes, no, ?]", read_yes)
+    return work.ask(f"heat {key}", f"{question} (yes, no or ?)", read_yes)
 
 
 def _earlier_image(work: Work) -> "Sequence[Editable] | None":
@@ -74,7 +74,7 @@ def _earlier_image(work: Work) -> "Sequence[Editable] | None":
         " records can be edited at all."
     )
     asked_now = "heat image" not in work.notes.answers
-    path = work.ask("heat image", "Which file is that? [a file, or ? for none]", read_image_file)
+    path = work.ask("heat image", "Which file is that? (a file, or ? for none)", read_image_file)
     if path is None:
         return None
     if asked_now:
@@ -168,7 +168,7 @@ def first_boot(work: Work) -> None:
 
 def outcome(work: Work) -> None:
     """What became of the board; where it stays dark, what to look at, and the way on."""
-    if work.desk.must("Does the board start? [yes, no, leave]", one_of(("yes", "no"))) == "yes":
+    if work.desk.must("Does the board start? (yes, no or leave)", one_of(("yes", "no"))) == "yes":
         shown = work.desk.ask("How much memory does it show, in all?", read_memory)
         hours = work.desk.ask("How many hours did a memory test run? (0 = none yet)", read_hours)
         errors = work.desk.must("How many errors did it find?", read_count) if hours else None

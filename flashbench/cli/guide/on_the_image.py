@@ -52,7 +52,7 @@ def edit_file(work: Work) -> None:
                 " of round 1 back, with the old packages and straps."
             )
             ways += ["keep", "original"]
-        way = work.must(key, f"From which? [{', '.join(ways)}, leave]", one_of(ways))
+        way = work.must(key, f"From which? ({', '.join(ways)} or leave)", one_of(ways))
         if way in ("keep", "original"):
             if way == "original":
                 _put_back(work)
@@ -301,7 +301,7 @@ def _answer_to(work: Work, question: "Unsaid") -> "Answer":
     choices = (Answer.DONE.value, Answer.NOT_NEEDED.value)
     if key not in work.notes.answers:
         work.output.say(question.value)
-    said = work.ask(key, f"[{', '.join(choices)}, ?]", one_of(choices))
+    said = work.ask(key, f"({', '.join(choices)} or ?)", one_of(choices))
     return Answer.UNKNOWN if said is None else Answer(said)
 
 

@@ -64,7 +64,7 @@ def _asked(work: Work, *, part: str | None, known_from: KnownFrom | None) -> dic
     }
     origins = [each.value for each in KnownFrom]
     origin = known_from or KnownFrom(
-        work.must(f"{_KEY}known_from", f"Known from where? [{', '.join(origins)}]", one_of(origins))
+        work.must(f"{_KEY}known_from", f"Known from where? ({', '.join(origins)})", one_of(origins))
     )
     return {
         "part": part or "",

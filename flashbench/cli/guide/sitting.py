@@ -5,7 +5,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from flashbench.cli.guide import at_the_bench, on_the_board, on_the_image
+from flashbench.chip.supply import RefusedAsSaid
+from flashbench.cli.guide import at_the_bench, chip_supply, on_the_board, on_the_image
 from flashbench.cli.guide.cautions import cautions
 from flashbench.cli.guide.course import COURSE, TITLES, Standing, Step, coming, key_of
 from flashbench.cli.guide.desk import Desk, Left
@@ -20,7 +21,7 @@ _BODIES: Final[Mapping[Step, Callable[[Work], None]]] = {
     Step.BEFORE_HEAT: on_the_board.before_heat,
     Step.INTAKE: on_the_board.intake,
     Step.LIFT: on_the_board.lift,
-    Step.SUPPLY: at_the_bench.supply,
+    Step.SUPPLY: chip_supply.supply,
     Step.CONTACT: at_the_bench.contact,
     Step.IDENTIFY: at_the_bench.identify,
     Step.DUMP: at_the_bench.dump,
@@ -114,6 +115,8 @@ class Sitting:
         choices = ("again", "go on") if step in _MAY_BE_PASSED else ("again",)
         if self._desk.choose("Try that step again?", choices) == "go on":
             self._pass(step)
+        elif isinstance(failed.refusal, RefusedAsSaid):
+            chip_supply.say_anew(self._work)
 
     def _leave(self) -> None:
         standing = self._at_step()

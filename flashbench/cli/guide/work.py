@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -21,6 +22,14 @@ if TYPE_CHECKING:
 
 Body = Callable[[Output], None]
 _T = TypeVar("_T")
+
+
+class Said(Enum):
+    """What is only known because somebody said it. The value is the word for it."""
+
+    VOLTS = "volts"
+    DATASHEET = "datasheet"
+    MARKING = "marking"
 
 
 class StepFailed(Exception):
@@ -99,10 +108,13 @@ class Work:
         kept = {k: text for k, text in self._notes.answers.items() if not k.startswith(start)}
         self.note(replace(self._notes, answers=kept))
 
-    def do(self, body: Body) -> None:
-        """Run what a command does, as the command shows it. Raises `StepFailed`."""
+    def do(self, body: Body, *, chip_stays: bool = False) -> None:
+        """Run what a command does, as the command shows it. Raises `StepFailed`.
+
+        With `chip_stays` the step that follows reads the same chip, where this one goes well.
+        """
         self.output.say()
-        self._run(body, silent=False)
+        self._run(body, silent=False, chip_stays=chip_stays)
 
     def do_silently(self, body: Body) -> None:
         """Run what a command does and show only its refusal. Raises `StepFailed`."""
@@ -120,11 +132,12 @@ class Work:
         for sentence in (refusal.state, refusal.seen, refusal.next_step):
             self.output.say(sentence)
 
-    def _run(self, body: Body, *, silent: bool) -> None:
+    def _run(self, body: Body, *, silent: bool, chip_stays: bool = False) -> None:
         refusal: FlashbenchError | None = None
         try:
             with command(json=silent, nested=True) as nested:
                 nested.label = self.output.label
+                nested.chip_stays = chip_stays
                 try:
                     body(nested)
                 except FlashbenchError as error:
@@ -184,26 +197,59 @@ class Work:
         socket = Sockets.of(self._options).file.named(named) if named else None
         return None if socket is None else socket.sentence()
 
-    def at_bench(self, *, clock_hz: int | None = None) -> BenchOptions:
-        """The options of a command at the bench.
+    @property
+    def marking(self) -> str | None:
+        """What is printed on the chip, by the call or the notes."""
+        return self._options.marking or self._notes.answer("marking")
 
-        The supply is asked for once a sitting, unless the bench file says it. `clock_hz` stands
-        where the call names no clock; else the one at which the contact was found good does.
-        """
-        adapter = self._options.adapter or self._chosen_adapter()
-        if self._supply is None and self.socket_sentence is None:
+    @property
+    def datasheet_supply(self) -> SupplyRange | None:
+        """The range that somebody read in the part's own datasheet."""
+        return self._options.datasheet_supply or self.kept("datasheet supply", read_range)
+
+    def unsay(self, what: Said) -> None:
+        """Let it be asked for again, whoever said it and how."""
+        if what is Said.VOLTS:
+            self._options = replace(self._options, supply=None)
+            self._supply = None
+        elif what is Said.MARKING:
+            self._options = replace(self._options, marking=None)
+            self.forget("marking")
+        else:
+            self._options = replace(self._options, datasheet_supply=None)
+            self.forget("datasheet supply")
+
+    def volts(self) -> float:
+        """What the chip is given: asked for once a sitting, unless the bench file says it."""
+        named = self._options.adapter
+        socket = Sockets.of(self._options).file.named(named) if named else None
+        if self._supply is None and socket is not None:
+            return socket.supply_volts
+        if self._supply is None:
             last = self._notes.answer("supply")
             said = f" (last time {last})" if last else ""
             asks = f"Volts at the chip now{said}?"
             self.supply_said(self.desk.must(asks, read_volts))
+        assert self._supply is not None
+        return self._supply
+
+    def at_bench(self, *, clock_hz: int | None = None) -> BenchOptions:
+        """The options of a command at the bench, with a supply that nothing known forbids.
+
+        `clock_hz` stands where the call names no clock; else the one at which the contact was
+        found good does.
+        """
+        from flashbench.cli.guide.chip_supply import settle_supply
+
+        adapter = self._options.adapter or self._chosen_adapter()
+        settle_supply(self)
         good_hz = self.kept(on_visit("clock", self._notes), int)
         return replace(
             self._options,
             supply=self._supply,
-            datasheet_supply=self._options.datasheet_supply
-            or self.kept("datasheet supply", read_range),
+            datasheet_supply=self.datasheet_supply,
             adapter=adapter,
-            marking=self._options.marking or self._notes.answer("marking"),
+            marking=self.marking,
             clock=self._options.clock or clock_hz or good_hz,
         )
 
