@@ -16,6 +16,7 @@ from chipdb.row import ChipRow, KnownFrom
 
 _ALIKE: Final = str.maketrans("OQBSI", "00851")
 _SHORTEST: Final = 4  # characters of a marking that can name a part
+_WHOLE_NAME: Final = 6  # and without doubt: "25Q128", no date or lot code
 
 MAKER_WORDS: Final = {
     "WINBOND": "Winbond",
@@ -88,12 +89,17 @@ def look_up(text: str, rows: Sequence[ChipRow]) -> MarkingLookup:
     """The rows of `rows` that a chip with `text` printed on it can be, best first."""
     maker = _maker_named(text)
     considered = [row for row in rows if maker in (None, row.maker)]
-    matches = _best(_matches(_tokens(text), considered))
-    found = tuple(dict.fromkeys(m.row for m in matches))
-    if not found:
+    every = _matches(_tokens(text), considered)
+    matches = _best(every)
+    if not matches:
         return _nothing_found(text)
     first = matches[0]
+    if rivals := _rivals(text, every, matches):
+        matches = [*matches, *rivals]
+    found = tuple(dict.fromkeys(m.row for m in matches))
     volts, differ, sentences = _supply(matches, found)
+    if not differ and (unknown := _unknown_variant(first, considered)):
+        volts, differ, sentences = None, True, [unknown]
     if first.look_alikes:
         sentences.append(
             f"Read as {first.part} with {first.look_alikes} look-alike"
@@ -225,6 +231,52 @@ def _best(matches: Sequence[_Match]) -> list[_Match]:
     return sorted(kept, key=lambda m: (-m.length, not m.whole_token, len(m.part)))
 
 
+def _rivals(text: str, every: Sequence[_Match], chosen: Sequence[_Match]) -> list[_Match]:
+    """Where another word names a part in full and that part takes another supply: its matches."""
+    first = chosen[0]
+    rivals = []
+    for word in dict.fromkeys(map(_plain, text.upper().split())):
+        if 0 <= first.token.find(word) < first.length:
+            continue  # the part that was read begins with this word, or goes on in it
+        best = _best([m for m in every if m.token == word])
+        if best and best[0].length >= _WHOLE_NAME and not best[0].look_alikes:
+            rivals += best
+    return rivals if _supply([*chosen, *rivals], [m.row for m in (*chosen, *rivals)])[1] else []
+
+
+def _unknown_variant(match: _Match, rows: Sequence[ChipRow]) -> str:
+    """What is said of a part known by its number only whose letters are of no variant known.
+
+    Empty unless the variants that are known differ in supply.
+    """
+    base, name = _plain(match.part), match.printed_name
+    letters = name[len(base) :]
+    if not base[-1].isdigit() or not letters or family_supply(name):
+        return ""
+    variants: dict[str, tuple[float, float]] = {
+        part: row.supply_volts
+        for row in rows
+        for part in row.parts
+        if row.supply_volts and re.match(rf"{base}[A-Z]", _plain(part))
+    }
+    for at in range(1, len(letters)):
+        if rule := family_supply(base + letters[at:]):
+            variants.setdefault(f"the letters of {rule.letters}", rule.volts)
+    ranges = sorted(set(variants.values()))
+    if not ranges or max(low for low, _ in ranges) <= min(high for _, high in ranges):
+        return ""
+    listed = "; ".join(
+        f"{low:.2f} to {high:.2f} V"
+        f" ({', '.join(part for part, volts in variants.items() if volts == (low, high))})"
+        for low, high in ranges
+    )
+    return (
+        f"The supply is not known: {letters} behind {match.part} are the letters of no variant of"
+        f" the table, and its variants differ: {listed}. None is chosen: find this part's datasheet"
+        " before any voltage is applied, and try no higher one before the lowest."
+    )
+
+
 def _supply(
     matches: Sequence[_Match], rows: Sequence[ChipRow]
 ) -> tuple[tuple[float, float] | None, bool, list[str]]:
@@ -237,7 +289,8 @@ def _supply(
     high = min((volts[1] for _, volts in known), default=0.0)
     if known and low > high:
         listed = "; ".join(
-            f"{name} {volts[0]:.2f} to {volts[1]:.2f} V" for name, volts in dict.fromkeys(known)
+            f"{name} {volts[0]:.2f} to {volts[1]:.2f} V"
+            for name, volts in sorted(dict.fromkeys(known), key=lambda each: each[1])
         )
         return (
             None,

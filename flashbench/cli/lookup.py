@@ -14,6 +14,7 @@ from flashbench.errors import CheckFailed
 if TYPE_CHECKING:
     from chipdb.row import ChipRow
 
+_BEST_FIRST_MAX = 12  # rows; more are a list to look through
 _ID_BYTES_MIN, _ID_BYTES_MAX = 3, 12
 
 
@@ -64,7 +65,8 @@ def lookup(
 def lookup_text(output: Output, text: str) -> None:
     """What `lookup` does."""
     found = find(text)
-    output.found = [_facts(row, found.supply_volts) for row in found.rows]
+    rows = found.rows if len(found.rows) <= _BEST_FIRST_MAX else sorted(found.rows, key=_by_name)
+    output.found = [_facts(row, found.supply_volts) for row in rows]
     if not found.rows:
         raise CheckFailed(
             f"The table has nothing for {text!r}. {found.sentences[0]}",
@@ -74,7 +76,7 @@ def lookup_text(output: Output, text: str) -> None:
     for sentence in found.sentences:
         output.say(sentence)
     output.say()
-    output.rows([(row.part, _description(row)) for row in found.rows])
+    output.rows([(row.part, _description(row)) for row in rows])
     output.say()
     if found.is_settled:
         output.say(
@@ -153,6 +155,13 @@ def _supply(rows: Sequence["ChipRow"]) -> tuple[tuple[float, float] | None, str]
     weak = ", ".join(dict.fromkeys(row.part for row in rows if _is_weak(row)))
     doubt = f"; for {weak} from a family rule or memory only: check the datasheet" if weak else ""
     return (low, high), f"{said}{doubt}."
+
+
+def _by_name(row: "ChipRow") -> tuple[object, ...]:
+    """In a list that is looked through: W25Q16 before W25Q128, and the IDs of one part together."""
+    words = re.split(r"(\d+)", row.part)
+    counted = tuple(int(word) if word.isdigit() else word for word in words)
+    return (row.maker, *counted, (row.jedec_id or b"").hex())
 
 
 def _facts(row: "ChipRow", shared: tuple[float, float] | None) -> dict[str, Any]:

@@ -215,3 +215,29 @@ def test_the_letters_of_a_part_give_its_supply(part: str, volts: tuple[float, fl
 def test_letters_of_no_family_give_no_supply() -> None:
     assert family_supply("QQ25Z64") is None
     assert family_supply("W25Q64") is None
+
+
+@pytest.mark.parametrize("text", ["W25Q128JV 25Q128JW", "25Q128JW W25Q128JV", "25Q128JV\n25Q128JW"])
+def test_two_parts_of_different_supply_in_one_text_are_named_lowest_first(text: str) -> None:
+    found = table.find_by_marking(text)
+
+    assert found.supplies_differ
+    assert found.supply_volts is None
+    said = found.sentences[0]
+    assert said.startswith("The candidates differ in supply: W25Q128JW 1.")
+    assert "W25Q128JV 2.70 to 3.60 V" in said
+
+
+def test_words_that_only_complete_a_part_are_no_second_one() -> None:
+    assert table.find_by_marking("winbond 25Q64 JWSSIQ 2312").supply_volts == (1.65, 1.95)
+
+
+def test_letters_of_no_known_variant_leave_the_supply_open_the_lowest_first() -> None:
+    found = table.find_by_marking("W25Q128JNEIQ")
+
+    assert found.supplies_differ
+    assert found.supply_volts is None
+    said = found.sentences[0]
+    assert said.startswith("The supply is not known: JNEIQ behind W25Q128 are the letters of no")
+    assert "1.10 to 1.30 V (the letters of Winbond ...NE); 1.65 to 1.95 V (W25Q128" in said
+    assert said.index("1.65 to 1.95 V (W25Q128") < said.index("2.70 to 3.60 V (W25Q128")

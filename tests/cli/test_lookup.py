@@ -115,3 +115,13 @@ def test_whatever_is_looked_up_fits_80_columns() -> None:
 
     said = "".join(run("lookup", part).stdout for part in parts)
     assert [line for line in said.splitlines() if len(line) > 80] == []
+
+
+def test_a_long_list_is_in_the_order_of_the_names() -> None:
+    rows = json.loads(run("lookup", "W25Q", "--json").stdout)
+
+    sizes = [
+        int(row["part"][4:].split("-")[0].rstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ")) for row in rows
+    ]
+    assert len(rows) > 40
+    assert sizes == sorted(sizes)
