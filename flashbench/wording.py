@@ -21,6 +21,7 @@ def command_line(verb: str, job: Path, *more: str) -> str:
     return " ".join(["flashbench", verb, quoted(job), *more])
 
 
-def ways_on(job: Path) -> str:
-    """Both commands that lead on from a half-written chip."""
-    return f"{command_line('finish', job)}  (or: {command_line('restore', job)})"
+def ways_on(job: Path, *, going_back: bool = False) -> str:
+    """Both commands that lead on from a half-written chip, the way that was begun first."""
+    begun, other = ("restore", "finish") if going_back else ("finish", "restore")
+    return f"{command_line(begun, job)}  (or: {command_line(other, job)})"

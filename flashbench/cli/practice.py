@@ -284,7 +284,8 @@ class _Practice:
         )
         self._tell(
             9,
-            "On to the new image (restore would lead back to the original). What is found is"
+            "Now the customer wants the new memory after all: finish leads on to the new image"
+            " instead (restore would go on back to the original, as begun). What is found is"
             " kept, explained page by page, and the unit that was under way is erased again.",
         )
         self._do(

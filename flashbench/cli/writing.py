@@ -153,7 +153,8 @@ def finish(
 
     For an unplugged adapter, a killed process, a power cut. The chip is read twice, what was
     found is kept in the job, and every page of it must be explained; units that were under
-    way are erased again, whatever they read. Back to the original instead: restore. With no
+    way are erased again, whatever they read. Back to the original instead: restore, which also
+    goes on with a restore that was interrupted; finish says that it changes the way. With no
     unfinished write there is nothing to finish, and it is refused.
 
     With --json (needs --yes): as for write.
@@ -176,6 +177,9 @@ def finish_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool)
     from flashbench.safe_write import steps
 
     def planned(at: AtBench, job: "Job") -> "Plan":
+        changed = steps.change_of_way(job)
+        if changed is not None:
+            output.say(f"{job.label}: {changed}")
         return steps.plan_finish(at.chip, job, progress=at.progress)
 
     _rewrite(output, folder, options, planned, demand=steps.demand_unfinished, yes=yes)

@@ -306,6 +306,16 @@ class Job:
         """The last announced write of the newest round, if it is not known to be finished."""
         return unfinished_write(self._events)
 
+    @property
+    def is_going_back(self) -> bool:
+        """Whether the unfinished write leads back to what the newest round dumped."""
+        unfinished, dumped = self.unfinished(), self.dumped
+        return (
+            unfinished is not None
+            and dumped is not None
+            and (unfinished.target_sha256 == dumped.sha256)
+        )
+
     def unfinished_on(self, kept_number: int | None) -> UnfinishedWrite | None:
         """The unfinished write of one chip: the round's own (None), or replacement kept-N."""
         return unfinished_on(self._events, kept_number)

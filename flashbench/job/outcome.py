@@ -51,7 +51,7 @@ def record_outcome(
     if job.unfinished() is not None:
         raise StepRefused(
             f"A write of job {job.label} is unfinished, so no board can have been tried with it.",
-            next_step=f"Run: {ways_on(job.folder)}",
+            next_step=f"Run: {ways_on(job.folder, going_back=job.is_going_back)}",
         )
     stories = stories_of(job)
     number = _last_proven_round(stories) if round_number is None else round_number

@@ -202,12 +202,14 @@ class CellWriter:
             UnitFailed(start=unit.start, size=unit.size, attempts=attempts)
         )
         folder = self._job.folder
-        replacement = command_line("write", folder, "--to-new-chip")
+        back = self._job.is_going_back
+        replacement = command_line("restore" if back else "write", folder, "--to-new-chip")
+        again = command_line("restore" if back else "finish", folder)
         writes = self._job.failed_units_on(self._plan.kept_number)[_stretch(unit)]
         if writes < WRITES_TILL_WORN:
             return ChipHalfWritten(
                 seen,
-                next_step=f"Check contact and supply, then run: {command_line('finish', folder)}"
+                next_step=f"Check contact and supply, then run: {again}"
                 f"  (if the same unit fails again, it is protected or worn: {replacement})",
             )
         return ChipHalfWritten(

@@ -142,7 +142,7 @@ def plan_rewrite(
     if job.unfinished_on(None) is not None:
         raise ChipHalfWritten(
             f"Job {job.label} has an unfinished write.",
-            next_step=f"Run: {ways_on(job.folder)}",
+            next_step=f"Run: {ways_on(job.folder, going_back=job.is_going_back)}",
         )
     current = _read_current(chip, progress)
     _refuse_changed_contents(current, backup, new_image)

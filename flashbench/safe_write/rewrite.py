@@ -140,7 +140,9 @@ def half_written(plan: Plan, error: BaseException) -> ChipHalfWritten:
     if isinstance(error, ChipHalfWritten):
         return ChipHalfWritten(seen, next_step=error.next_step, state=error.state)
     return ChipHalfWritten(
-        seen, next_step=f"Leave the chip where it is and run: {ways_on(plan.job.folder)}"
+        seen,
+        next_step="Leave the chip where it is and run:"
+        f" {ways_on(plan.job.folder, going_back=plan.job.is_going_back)}",
     )
 
 

@@ -267,7 +267,7 @@ def demand_unfinished(job: Job) -> None:
     """Return if there is something to finish. Needs no chip.
 
     Raises:
-        StepRefused: no write of this job is unfinished.
+        StepRefused: no write of this job is unfinished, or it leads back and there is no image.
     """
     if not job.half_written_chips:
         raise StepRefused(
@@ -275,6 +275,22 @@ def demand_unfinished(job: Job) -> None:
             next_step=f"To write its image: {command_line('write', job.folder)}"
             f"  (original: {command_line('restore', job.folder)})",
         )
+    if job.is_going_back and job.newest_image() is None:
+        raise StepRefused(
+            f"What was begun leads back to the original, and job {job.label} has no image to go on"
+            " to instead.",
+            next_step=f"Go on back: {command_line('restore', job.folder)}",
+        )
+
+
+def change_of_way(job: Job) -> str | None:
+    """What `finish` does to a chip that was on its way back to the original; else None."""
+    if not job.is_going_back:
+        return None
+    return (
+        "restore was begun and is not proven. finish does not go on with it: it leads to the new"
+        f" image. To go on back to the original: {command_line('restore', job.folder)}"
+    )
 
 
 def plan_finish(chip: Identified, job: Job, *, progress: Progress = silent) -> Plan:
@@ -419,7 +435,7 @@ def demand_known(held: Comparison, job: Job) -> None:
     if held.unfinished:
         raise ChipHalfWritten(
             f"A write of job {job.label} was begun and is not proven.",
-            next_step=f"Run: {ways_on(job.folder)}",
+            next_step=f"Run: {ways_on(job.folder, going_back=job.is_going_back)}",
         )
     if held.equals is None:
         raise StrangeContents(
@@ -567,15 +583,23 @@ def _way_on(job: Job, proven: list[str], unfinished: UnfinishedWrite) -> NextSte
     """What leads on from a half-written chip, and which chip that is."""
     which = name_of_chip(job, unfinished.kept_number)
     proven += _left_half_written(job, but=unfinished.kept_number)
-    damage = _damage_of_target(job)
+    back = job.is_going_back
+    damage = None if back else _damage_of_target(job)
     worn = _worn_unit(job, unfinished.kept_number)
     restore = command_line("restore", job.folder)
     if worn is not None:
-        command = command_line("write", job.folder, "--to-new-chip")
+        command = command_line("restore" if back else "write", job.folder, "--to-new-chip")
         writes = job.failed_units_on(unfinished.kept_number)[worn]
         why = (
             f"{which} is worn: the unit at {worn.start:#08x} did not hold what was written in"
             f" {writes} writes"
+        )
+    elif back:
+        command = restore
+        why = f"putting the original back on {which} was begun and is not proven" + (
+            ""
+            if job.newest_image() is None
+            else f" (on to the new image instead: {command_line('finish', job.folder)})"
         )
     elif damage is not None:
         command = restore

@@ -80,7 +80,7 @@ def refuse_half_written(chip: Identified, job: Job) -> None:
             raise ChipHalfWritten(
                 f"The chip in the socket is {name_of_chip(job, number)} of job {job.label}, and a"
                 " write to it was begun and is not proven.",
-                next_step=f"Run: {ways_on(job.folder)}",
+                next_step=f"Run: {ways_on(job.folder, going_back=job.is_going_back)}",
                 state="The chip is half-written from before; this command changed nothing.",
             )
 
