@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from flashbench.image.memory_records import MemoryRecord
     from flashbench.image.strap_table import RowChoice
 
+_BLOCKS_NAMED = 24
+
 
 def offset(text: str) -> int:
     """A place in an image as people write it: "0xa41240" or "10752576"."""
@@ -263,7 +265,10 @@ def _block_around(records: "list[MemoryRecord]", found: "Inspection") -> "Block"
 
 
 def _no_block(seen: str, found: "Inspection") -> CheckFailed:
-    places = ", ".join(f"{block.offset:#x}" for block in found.blocks[:8])
+    shown = found.blocks[:_BLOCKS_NAMED]
+    places = ", ".join(f"{block.offset:#x}" for block in shown)
+    if len(shown) < len(found.blocks):
+        places += f" and {len(found.blocks) - len(shown)} more, which inspect lists"
     return CheckFailed(
         seen,
         next_step="Say which package was fitted and what the straps read (--was, --straps), or"

@@ -221,8 +221,8 @@ def _memory_edit(image: bytes, copy: _Copy, record: MemoryRecordEdit) -> MemoryE
     digest = hashlib.sha256(stored).hexdigest()
     if record.expect_sha256 is not None and record.expect_sha256.lower() != digest:
         raise CheckFailed(
-            f"The SPD content at {start:#x} ({copy.name}) has another SHA-256 than the edit file"
-            f" expects: {digest}.",
+            f"The SPD content at {start:#x} ({copy.name}) has the SHA-256 {digest}, and the"
+            f" edit file expects {record.expect_sha256.lower()}.",
             next_step="This is another image, or one that is edited already: check which dump"
             " the edit file was made for. The image was not changed.",
         )

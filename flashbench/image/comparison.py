@@ -57,7 +57,8 @@ class Comparison:
     """`differences` ascend by the offset in the first image; only blocks that differ are there.
 
     `outside` are differing stretches of the first image, at equal offsets in both, that lie in
-    no paired block and were not set aside.
+    no paired block and were not set aside. `alike` are the reasons for setting aside under which
+    both images hold the same bytes at the same places: then they may be of one board.
     """
 
     differences: tuple[BlockDifference, ...]
@@ -67,6 +68,7 @@ class Comparison:
     set_aside: tuple[SetAside, ...]
     outside: tuple[Span, ...]
     outside_bytes: int
+    alike: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Offsets from the start of the image named; `at` from the block's start; bytes in hex."""
@@ -88,6 +90,7 @@ class Comparison:
             "set_aside": [
                 {"of": one.of, "span": list(one.span), "why": one.why} for one in self.set_aside
             ],
+            "alike": list(self.alike),
             "outside": [list(span) for span in self.outside],
             "outside_bytes": self.outside_bytes,
         }
@@ -123,7 +126,18 @@ def compare(
         set_aside=aside,
         outside=outside,
         outside_bytes=count,
+        alike=_alike(first, second, aside),
     )
+
+
+def _alike(first: bytes, second: bytes, aside: Sequence[SetAside]) -> tuple[str, ...]:
+    """The reasons under which the same stretches with the same bytes were set aside in both."""
+
+    def held(of: int, data: bytes, why: str) -> set[tuple[Span, bytes]]:
+        return {(a.span, data[slice(*a.span)]) for a in aside if (a.of, a.why) == (of, why)}
+
+    reasons = dict.fromkeys(one.why for one in aside)
+    return tuple(why for why in reasons if held(1, first, why) == held(2, second, why))
 
 
 def _set_aside(of: int, data: bytes, inspection: Inspection) -> Iterable[SetAside]:

@@ -22,7 +22,7 @@ def render_comparison(comparison: Comparison, *, sizes: tuple[int, int]) -> str:
         ("Differences inside blocks", list(_differences(comparison.differences))),
         ("Blocks that only the first has", [f"{b.offset:#010x}" for b in comparison.only_first]),
         ("Blocks that only the second has", [f"{b.offset:#010x}" for b in comparison.only_second]),
-        ("Set aside, because each board has its own", list(_set_aside(comparison))),
+        ("Not compared, since each board has its own", list(_set_aside(comparison))),
         (
             "Different outside blocks",
             [f"{start:#010x}  {end - start} bytes" for start, end in comparison.outside],
@@ -65,7 +65,12 @@ def _set_aside(comparison: Comparison) -> Iterator[str]:
         counts[one.why, one.of] = counts.get((one.why, one.of), 0) + 1
     for why in dict.fromkeys(why for why, _ in counts):
         first, second = counts.get((why, 1), 0), counts.get((why, 2), 0)
-        yield f"{why}: {first} places in the first, {second} in the second"
+        yield f"{why}: {first} places in the first, {second} in the second{_alike(comparison, why)}"
+
+
+def _alike(comparison: Comparison, why: str) -> str:
+    """That what each board should have of its own is the same in both images."""
+    return "; the same in both" if why in comparison.alike else ""
 
 
 def _wrapped(text: str, *, indent: str = "") -> list[str]:

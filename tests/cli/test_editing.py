@@ -83,7 +83,7 @@ def test_a_row_that_describes_the_fitted_package_already_is_said_first() -> None
     ("old", "new", "seen"),
     [
         ("copies = 2", "copies = 3", "expects 3 copies"),
-        ("length = 512", 'length = 512\nexpect_sha256 = "00"', "has another SHA-256"),
+        ("length = 512", 'length = 512\nexpect_sha256 = "00"', "the edit file expects 00."),
         ("flashbench_edit = 1", "flashbench_edit = 2", "It is of form 2"),
         ("flashbench_edit = 1", "flashbench_edit = 1\n= ", "The edit file cannot be used."),
     ],

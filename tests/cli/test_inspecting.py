@@ -271,3 +271,14 @@ def test_a_package_that_is_no_package_is_refused_with_its_name(image: Path) -> N
 
     assert result.exit_code == 1
     assert "original.bin" in three_lines(result)[1]
+
+
+def test_all_blocks_of_a_board_are_named_where_one_has_to_be_chosen(
+    image: Path, tmp_path: Path
+) -> None:
+    result = run("inspect", str(image), "--suggest-edit", str(tmp_path / "edit.toml"))
+
+    offsets = [block["offset"] for block in told(run("inspect", str(image), "--json"))["blocks"]]
+    assert result.exit_code == 1
+    assert len(offsets) == 10
+    assert all(f"{at:#x}" in result.stderr for at in offsets)

@@ -272,7 +272,10 @@ def test_a_block_without_a_check_pins_its_spd_content_by_hash() -> None:
     with pytest.raises(CheckFailed, match="must say expect_sha256"):
         parse_edit(without)
     pinned = without.replace("length = 512", f'length = 512\nexpect_sha256 = "{"0" * 64}"')
-    assert "has another SHA-256 than the edit file expects" in refusal(scene(), pinned).seen
+    held = hashlib.sha256(OLD.spd).hexdigest()
+    assert f"has the SHA-256 {held}, and the edit file expects {'0' * 64}." in (
+        refusal(scene(), pinned).seen
+    )
 
 
 @settings(max_examples=200)

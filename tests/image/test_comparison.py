@@ -5,6 +5,7 @@ import pytest
 from flashbench.image.apply_edit import apply_edit
 from flashbench.image.board_difference import suggest_from_comparison
 from flashbench.image.comparison import compare
+from flashbench.image.comparison_text import render_comparison
 from flashbench.image.edit_file import parse_edit
 from flashbench.image.inspection import inspect
 from tests.builders.boards import BoardPair, board_pair
@@ -83,6 +84,21 @@ def test_serial_numbers_are_set_aside_and_other_changes_outside_are_told() -> No
     assert found.differences == ()
     assert found.outside == ((60000, 60001),)
     assert found.outside_bytes == 1
+    assert found.alike == ()
+
+
+def test_numbers_that_are_the_same_in_both_images_are_called_the_same() -> None:
+    one = image_with((4096, block_around(bytes(200))), (50000, b"\0Serial Number: WF000123\0"))
+    other = one.replace(b"WF000123", b"WF000999")
+    sizes = (len(one), len(one))
+
+    same = compare(one, one)
+
+    assert same.alike == ("serial number",)
+    assert "serial number: 1 places in the first, 1 in the second; the same in both" in (
+        " ".join(render_comparison(same, sizes=sizes).split())
+    )
+    assert "the same in both" not in render_comparison(compare(one, other), sizes=sizes)
 
 
 def test_a_block_that_only_one_board_has_is_named() -> None:
