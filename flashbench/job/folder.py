@@ -37,9 +37,11 @@ from flashbench.job.making import (
 )
 from flashbench.job.photos import PhotoStock, take_stock
 from flashbench.job.refusals import (
+    JobDamaged,
     StepRefused,
     disk_refused,
     disk_refused_after_write,
+    journal_lost,
     line_refused,
 )
 from flashbench.job.round_files import NumberedFile, RoundFiles, SavedFile
@@ -181,7 +183,11 @@ class Job:
     @classmethod
     def _opened(cls, folder: Path, lock: JobLock, *, disk: Disk, now: Now) -> Self:
         number = max(round_numbers(disk, folder))
-        lines = Journal.open(disk, layout.round_folder(folder, number), now=now)
+        try:
+            lines = Journal.open(disk, layout.round_folder(folder, number), now=now)
+        except JobDamaged as error:
+            original = layout.round_folder(folder, number) / layout.ORIGINAL
+            raise journal_lost(error, original=original) from error
         texts = [
             event.text
             for event in events.story_of_round(lines.lines, round_number=number)

@@ -5,8 +5,10 @@ journal says that a write is unfinished, `disk_refused` says so and outranks the
 """
 
 import errno
+from pathlib import Path
 
 from flashbench.errors import ChipHalfWritten, ChipUntouched, FlashbenchError
+from flashbench.wording import quoted
 
 _UNTOUCHED = "This command did not touch the chip."
 
@@ -46,6 +48,18 @@ class JobDamaged(ChipUntouched):
             next_step=next_step
             or "Keep this folder as it is, and put the file back from a second copy of the job.",
         )
+
+
+def journal_lost(error: JobDamaged, *, original: Path) -> JobDamaged:
+    """`error` of a journal, with the way back that needs none: through a new job."""
+    return JobDamaged(
+        error.seen,
+        next_step="Put that file back from a copy of the folder no older than the last write. If"
+        " there is none: Leave the chip in if it may be half-written, and go back through a new"
+        " job: flashbench dump"
+        f" NEWJOB, take {quoted(original)} into it by flashbench edit NEWJOB --from-image, then"
+        ' flashbench write NEWJOB (README, "The journal is lost").',
+    )
 
 
 class StepRefused(ChipUntouched):
