@@ -88,6 +88,7 @@ class ChipProfile:
     status_volatile: bool = False  # 50h and a write change the bits until power-off only
     status_write_ms_max: float = 1000.0
     read_4byte_opcodes: bool = False  # 13h and 0Ch read in every mode, whatever address_mode is
+    sfdp_on_record: bool = False  # the table has the SFDP of every part that this can be
     quirks: Mapping[str, str] = field(default_factory=dict)
     doubts: tuple[str, ...] = ()
 
@@ -186,6 +187,7 @@ def reconcile(
         status_volatile=_status_volatile(facts, sfdp),
         status_write_ms_max=max((row.status_write_ms_max for row in facts), default=1000.0),
         read_4byte_opcodes=_reads_by_4byte_opcodes(density, facts, sfdp),
+        sfdp_on_record=bool(candidates) and all(row.sfdp is not None for row in candidates),
         quirks={name: text for row in candidates for name, text in row.quirks.items()},
         doubts=tuple(dict.fromkeys(doubts)),
     )

@@ -237,6 +237,12 @@ def _refuse_other_addresses(
             "Both reads agree, but the chip's own tables (SFDP) do not read from 0x000000 as they"
             " did before: addresses do not reach the chip as they are sent."
         )
+    elif _says_nothing_but_its_id(chip, reads.first):
+        what = (
+            "Both reads agree on a chip without contents, and it has shown no tables (SFDP),"
+            f" which every {' or '.join(chip.profile.parts)} on record has: its ID may have been"
+            " misread."
+        )
     else:
         return
     kept = _keep(reads, keeper)
@@ -246,6 +252,11 @@ def _refuse_other_addresses(
         " --clock, then dump again.",
         kept=kept,
     )
+
+
+def _says_nothing_but_its_id(chip: Identified, image: bytes) -> bool:
+    """Whether the ID alone tells that this part is there: a misread ID would look the same."""
+    return chip.sfdp is None and chip.profile.sfdp_on_record and screening.is_constant(image)
 
 
 def prove_size(chip: Identified, image: bytes) -> tuple[tuple[str, ...], str | None]:

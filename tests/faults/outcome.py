@@ -195,7 +195,9 @@ ALWAYS_THERE = (
     "cells that never read alike",
     "erase unit other than stated",
 )
-_PLACE = r"0x[0-9a-f]{6}|status register|line \d+|(original|image-1)\.bin|job\.toml|journal\.head"
+_PLACE = (
+    r"0x[0-9a-f]{6}|\bID\b|status register|line \d+|(original|image-1)\.bin|job\.toml|journal\.head"
+)
 ORIGINAL_FILE = Path("round-1") / "original.bin"
 
 

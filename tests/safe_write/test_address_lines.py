@@ -1,12 +1,14 @@
 """Addresses that do not arrive as they are sent: two whole reads agree, and are refused."""
 
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import flashbench as fb
+from chipdb.table import rows_for_id
 from flashbench.rehearsal import NorPart
 from flashbench.rehearsal.faults import FrameGlitch
 from flashbench.safe_write.address_lines import telling_places
@@ -122,3 +124,28 @@ def test_an_image_that_no_shift_spoiled_is_still_refused_over_a_line_that_is_stu
             for place in telling_places(cells)
         ]
         assert held != [cells[place] for place in telling_places(cells)]
+
+
+WITH_TABLES_ON_RECORD = rows_for_id(bytes.fromhex("c29e16"))[0]
+"""MX25L3255E: the only row of its ID, with the SFDP that the part was read with."""
+
+
+@pytest.mark.parametrize("shown", [False, True])
+def test_a_blank_dump_is_refused_where_the_chip_shows_none_of_its_known_tables(
+    shown: bool,
+) -> None:
+    row = WITH_TABLES_ON_RECORD
+    assert row.sfdp is not None
+    part = replace(
+        SMALL,
+        rdid=row.jedec_id,
+        density_bytes=row.density_bytes,
+        sfdp=row.sfdp if shown else b"",
+    )
+    with Board(part, b"\xff" * part.density_bytes).visit() as visit:
+        chip = visit.identify(supply_volts=3.3)
+        if shown:
+            assert "holds blank" in fb.read_twice(chip).notes[0]
+        else:
+            with pytest.raises(ReadsDisagree, match="its ID may have been misread"):
+                fb.read_twice(chip)
