@@ -35,7 +35,9 @@ def shelf(
             "--find",
             metavar="TEXT",
             show_default=False,
-            help="Only jobs that bear this text, chip ID, hash or short code of an image.",
+            help="Only jobs with this text in label, folder name, chip, standing or what was noted"
+            " at intake; or with this JEDEC or unique ID, these first 8 or more digits of the"
+            " sha256 of an original or image, or its short code.",
         ),
     ] = None,
     check: Annotated[
@@ -84,15 +86,15 @@ def shelf(
 
     \b
       flashbench shelf jobs
-      flashbench shelf jobs --find "WF2"
+      flashbench shelf jobs --find "Miller"
       flashbench shelf jobs --find 9f3c02aa41d7
       flashbench shelf jobs --check
       flashbench shelf jobs --hand-over board-17
       flashbench shelf jobs --forget board-17
 
     What cannot be read is listed as damaged, and nothing is changed by listing, finding and
-    checking. --forget asks for the last three characters of the label; where a chip was left
-    half-written, for all of it.
+    checking. Where --find finds nothing, the status is 1. --forget asks for the last three
+    characters of the label; where a chip was left half-written, for all of it.
 
     With --json: folder, other_folders, forgotten, jobs (each folder, label, standing, date,
     created, chip, jedec_ids, unique_ids, size_bytes, rounds, note, images, unfinished, outcome,
@@ -133,16 +135,27 @@ def shelf_at(
     _say_damage(output, entries)
     _say_edits(output, entries)
     _say_counts(output, found, entries, forgotten=output.facts["forgotten"])
+    if find_text is not None and not entries:
+        raise CheckFailed(
+            f"No job in {quoted(folder)} is found by {find_text!r}.",
+            next_step="Searched are labels, folder names, chips, standings, what was noted at"
+            " intake, JEDEC and unique IDs, hashes and short codes of images; what stands inside"
+            f" an image is not. All jobs: flashbench shelf {quoted(folder)}",
+        )
     if check:
         _check(output, entries)
 
 
 def _list(output: Output, entries: "tuple[Entry, ...]") -> None:
+    width = max((len(entry.standing.value) for entry in entries), default=0)
     for entry in entries:
         day = (entry.last_at or entry.created or _NO_DATE)[:10]
-        head = f"{day}  {entry.standing.value:<15}  {_cut(entry.chip_text, 14):<14}  "
+        head = f"{day}  {entry.standing.value:<{max(width, 15)}}  {_cut(entry.chip_text, 14):<14}  "
+        # The folder is what commands take, and alone tells two jobs of one label apart.
+        folder = entry.folder.name
+        named = folder if entry.label == folder else f"{folder}: {entry.label}"
         note = f", {entry.note}" if entry.note else ""
-        output.block(head + _cut(f"{entry.label}{note}", COLUMNS - len(head)))
+        output.block(head + _cut(f"{named}{note}", COLUMNS - len(head)))
 
 
 def _say_damage(output: Output, entries: "tuple[Entry, ...]") -> None:

@@ -32,6 +32,7 @@ class Standing(Enum):
 
     BOOKED = "booked in"
     UNREAD = "no original yet"
+    BEST_READING = "best reading, not proven"  # and no original
     KEPT = "original kept"
     PREPARED = "image made"
     HALF_WRITTEN = "half-written"
@@ -299,6 +300,8 @@ def _standing(
         match event:
             case events.OriginalSaved():
                 original, standing = event.sha256, Standing.KEPT
+            case events.BestReadingSaved():
+                standing = Standing.BEST_READING
             case events.ImageSaved():
                 standing = Standing.PREPARED
             case events.WriteFinished(target_sha256=held):

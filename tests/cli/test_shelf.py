@@ -7,7 +7,7 @@ import pytest
 from flashbench.job.events import SecondCopyProven
 from flashbench.job.folder import Job
 from tests.builders.job import Calendar
-from tests.builders.shelf import contents, edited, stand_up, write
+from tests.builders.shelf import a_chip, contents, edited, stand_up, write
 from tests.cli.workplace import run, three_lines, told
 
 
@@ -30,8 +30,8 @@ def test_the_list_fits_the_terminal_and_names_what_is_damaged(jobs: Path) -> Non
 
     lines = result.stdout.splitlines()
     assert result.exit_code == 0
-    assert "2026-01-02  image made       XX25Q00         Miller, bag 1" in lines
-    assert "2026-01-03  boots            XX25Q00         Smith 002" in lines
+    assert "2026-01-02  image made       XX25Q00         board-1: Miller, bag 1" in lines
+    assert "2026-01-03  boots            XX25Q00         board-2: Smith 002" in lines
     assert any(line.startswith("broken: damaged.") for line in lines)
     assert all(len(line) <= 80 for line in lines)
     assert lines[-1] == "4 jobs."
@@ -45,6 +45,53 @@ def test_json_tells_all_of_each_job(jobs: Path) -> None:
     assert job["standing"] == "boots"
     assert job["jedec_ids"] == ["aa400c"]
     assert [image["name"] for image in job["images"]] == ["original", "image 1"]
+
+
+def test_two_jobs_of_one_label_are_told_apart_by_their_folders(tmp_path: Path) -> None:
+    stand_up(tmp_path, "first", board=1, label="Miller")
+    stand_up(tmp_path, "second", board=2, label="Miller")
+
+    said = run("shelf", str(tmp_path)).stdout
+
+    assert "first: Miller" in said
+    assert "second: Miller" in said
+
+
+def test_a_job_without_an_original_is_listed_with_its_unproven_best_reading(
+    tmp_path: Path,
+) -> None:
+    chip = a_chip()
+    with Job.create(tmp_path / "unsteady", chip, now=Calendar()) as job:
+        job.save_best_reading(
+            contents(1),
+            unstable={"bytes": 3},
+            unstable_bytes=3,
+            reads=[job.save_doubtful_numbered(contents(1)).number],
+            chip_facts=chip.facts(),
+            size_sources=["table", "SFDP"],
+            size_doubt=None,
+        )
+
+    assert "  best reading, not proven  " in run("shelf", str(tmp_path)).stdout
+
+
+def test_what_is_found_nowhere_is_a_failure_that_says_what_was_searched(jobs: Path) -> None:
+    result = run("shelf", str(jobs), "--find", "WF2")
+
+    assert result.exit_code == 1
+    _, seen, next_step = three_lines(result)
+    assert seen == f"No job in {jobs} is found by 'WF2'."
+    assert "what was noted at intake" in next_step
+    assert result.stdout.splitlines()[-1] == "0 jobs of 2."
+
+
+def test_what_the_help_says_is_searched_finds_its_job(jobs: Path) -> None:
+    (job,) = told(run("shelf", str(jobs), "--find", "Miller", "--json"))["jobs"]
+    texts = [job["label"], Path(job["folder"]).name, job["chip"], job["standing"]]
+
+    for text in (*texts, *job["unique_ids"], job["images"][0]["sha256"][:8]):
+        found = told(run("shelf", str(jobs), "--find", text, "--json"))["jobs"]
+        assert job["folder"] in [each["folder"] for each in found], text
 
 
 def test_an_empty_shelf_is_no_error(tmp_path: Path) -> None:
