@@ -1,5 +1,6 @@
 """The command that says where a job stands, from its folder alone: `next`."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -33,7 +34,8 @@ def next_(
       flashbench next board-17
       flashbench next board-17 --check
 
-    The first thing to run after an accident. Needs no adapter.
+    The first thing to run after an accident. Needs no adapter. In a later round, whether round
+    1's original is still as it was saved; all the other files with --check.
 
     For a board that was told not to boot, also what to look at, in order.
 
@@ -88,7 +90,9 @@ def next_at(output: Output, folder: Path) -> None:
 
     try:
         with opened_job(output, folder) as job:
-            _say(output, steps.next_step(job))
+            coming = steps.next_step(job)
+            said = (*coming.proven, *steps.said_of_older_rounds(job))
+            _say(output, replace(coming, proven=said))
     except JobMissing:
         booked = booked_in(folder)
         if booked is None:

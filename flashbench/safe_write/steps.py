@@ -478,6 +478,32 @@ def next_step(job: Job) -> NextStep:
     return coming if dark is None else replace(coming, checks=dark.checks)
 
 
+def said_of_older_rounds(job: Job) -> tuple[str, ...]:
+    """Whether round 1's original, never to be replaced, is as saved, and what was not looked at.
+
+    Nothing in the first round. The rounds between are left to `next --check`.
+    """
+    if job.round_number == 1:
+        return ()
+    said = []
+    try:
+        job.load_original(round_number=1)
+        between = (2, job.round_number - 1)
+    except StepRefused:  # a best reading, which is no original
+        between = (1, job.round_number - 1)
+    except JobDamaged as error:
+        said.append(
+            f"damaged: the original of round 1. {error.seen} Put it back from a second copy"
+        )
+        between = (2, job.round_number - 1)
+    first, last = between
+    if first <= last:
+        rounds = f"round {first}" if first == last else f"rounds {first} to {last}"
+        check = command_line("next", job.folder, "--check")
+        said.append(f"the files of {rounds} were not checked: {check}")
+    return tuple(said)
+
+
 def _next_step(job: Job) -> NextStep:
     folder = quoted(job.folder)
     unfinished = job.unfinished()

@@ -241,3 +241,26 @@ def kept_originals(job: Path) -> dict[str, bytes]:
         folder.name: (folder / "original.bin").read_bytes()
         for folder in sorted(job.glob("round-*"))
     }
+
+
+def test_next_in_a_later_round_looks_at_the_first_original(soldered: Workplace) -> None:
+    for result in (
+        soldered.on_job("restore", "--yes"),
+        soldered.on_job("dump", "--again"),
+        soldered.on_job("dump", "--again"),
+        run("edit", str(soldered.job), "--again"),
+    ):
+        assert result.exit_code == 0, result.stderr
+    whole = proven(soldered)
+    original = soldered.job / "round-1" / "original.bin"
+    data = bytearray(original.read_bytes())
+    data[0x1234] ^= 1
+    original.chmod(0o600)
+    original.write_bytes(data)
+
+    spoiled = proven(soldered)
+
+    not_checked = f"the files of round 2 were not checked: flashbench next {soldered.job} --check"
+    assert whole[-1] == spoiled[-1] == not_checked
+    assert not any("damaged" in sentence for sentence in whole)
+    assert spoiled[-2].startswith("damaged: the original of round 1.")
