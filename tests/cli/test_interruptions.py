@@ -317,7 +317,7 @@ def test_a_new_round_is_refused_while_the_chip_is_half_written(half_written: Wor
     result = half_written.on_job("dump", "--again")
 
     assert result.exit_code == 4
-    assert "unfinished write" in three_lines(result)[1]
+    assert "a write to it was begun and is not proven" in three_lines(result)[1]
     assert result.stdout.splitlines()[-1] == LEAVE_IN
 
 
