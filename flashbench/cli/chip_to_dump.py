@@ -26,17 +26,19 @@ def chip_to_dump(
     """The chip in the socket and the open job it is dumped into: made, gone on with, or `again`.
 
     Raises:
-        WrongCall: `label` is not the job's.
+        WrongCall: `label` is not the job's, or there is no folder for its folder to be in.
         StepRefused: the job has its dump, and no new round is asked for.
         OtherChip: a later round, and the chip is clearly a neighbour's on the shelf.
         ChipHalfWritten: a first dump, of a chip that a neighbour left half-written.
         FlashbenchError: whatever opening, identifying and the job's folder raise.
     """
     from flashbench.job.booking import booked_in
+    from flashbench.job.making import refuse_missing_parent
     from flashbench.safe_write import steps
     from flashbench.shelf.half_written import refuse_half_written_by_neighbour
     from flashbench.shelf.owner import refuse_chip_of_another
 
+    refuse_missing_parent(folder)
     with ExitStack() as stack:
         existing = steps.job_to_dump_into(folder, again=again)
         if existing is not None:

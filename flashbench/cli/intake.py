@@ -17,23 +17,38 @@ if TYPE_CHECKING:
     from flashbench.job.intake import Intake
 
 NOT_KNOWN: Final = ("?", "don't know", "dont know", "unknown")
+_STRAPS_MAX: Final = 16
 _DESCRIPTION_BYTES_MAX: Final = 16_000
+BACK: Final = "back"
 _SHOWN_AS: Final = {True: "yes", False: "no"}
 
 Answer = str | int | bool | None
 
 
+class Back(Exception):
+    """The question before shall be put again."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One thing that is asked; `key` is the field of the intake that the answer goes into."""
+    """One thing that is asked; `key` is the field of the intake that the answer goes into, `name`
+    what a list calls it."""
 
     key: str
+    name: str
     asks: str
     read: Callable[[str], Answer]
 
 
 def _text(text: str) -> Answer:
     return text.strip()
+
+
+def _straps(text: str) -> Answer:
+    straps = "".join(text.split())
+    if straps and len(straps) <= _STRAPS_MAX and not set(straps) - {"0", "1"}:
+        return straps
+    raise ValueError("each strap as 0 or 1, such as 0110")
 
 
 def _count(text: str) -> Answer:
@@ -60,29 +75,54 @@ def _known_from(text: str) -> Answer:
 
 
 QUESTIONS: Final = (
-    Question(key="label", asks="What stands on the bag?", read=_text),
-    Question(key="device", asks="Which device?", read=_text),
-    Question(key="board_number", asks="Number of the board?", read=_text),
-    Question(key="fault", asks="What is wrong with it, or wanted?", read=_text),
-    Question(key="condition", asks="In what condition did it come?", read=_text),
-    Question(key="note", asks="A note for the customer's page?", read=_text),
-    Question(key="old_package", asks="Marking of the memory packages on it?", read=_text),
-    Question(key="old_count", asks="How many of them?", read=_count),
-    Question(key="straps", asks="Memory straps as measured, highest bit first?", read=_text),
-    Question(key="new_package", asks="Marking of the packages fitted?", read=_text),
+    Question(key="label", name="label", asks="What stands on the bag?", read=_text),
+    Question(key="device", name="device", asks="Which device?", read=_text),
+    Question(key="board_number", name="board number", asks="Number of the board?", read=_text),
+    Question(key="fault", name="wanted", asks="What is wrong with it, or wanted?", read=_text),
+    Question(key="condition", name="condition", asks="In what condition did it come?", read=_text),
+    Question(key="note", name="note", asks="A note for the customer's page?", read=_text),
+    Question(
+        key="old_package",
+        name="packages on it",
+        asks="Marking of the memory packages on it?",
+        read=_text,
+    ),
+    Question(key="old_count", name="how many", asks="How many of them?", read=_count),
+    Question(
+        key="straps",
+        name="straps",
+        asks="Memory straps as measured, highest bit first?",
+        read=_straps,
+    ),
+    Question(
+        key="new_package",
+        name="packages fitted",
+        asks="Marking of the packages fitted?",
+        read=_text,
+    ),
     Question(
         key="new_known_from",
+        name="known from",
         asks="Their data are known from (datasheet, marking, seller only)?",
         read=_known_from,
     ),
-    Question(key="disk_encrypted", asks="Is disk encryption in use?", read=_yes_or_no),
+    Question(
+        key="disk_encrypted",
+        name="disk encrypted",
+        asks="Is disk encryption in use?",
+        read=_yes_or_no,
+    ),
     Question(
         key="recovery_key_at_hand",
+        name="recovery key",
         asks="Is the recovery key in the customer's hands?",
         read=_yes_or_no,
     ),
     Question(
-        key="entitled", asks="Is the customer entitled to have it worked on?", read=_yes_or_no
+        key="entitled",
+        name="entitled",
+        asks="Is the customer entitled to have it worked on?",
+        read=_yes_or_no,
     ),
 )
 """In the order in which they are asked."""
@@ -151,10 +191,11 @@ def intake(
       flashbench intake board-17 --label "Miller 17" --device "small desktop"
       flashbench intake board-17 --straps 0110 --new-known-from datasheet
 
-    At a terminal it asks one thing at a time; Enter keeps what is in brackets, and "?" says
-    that it is not known. With options it asks nothing and notes just these; "?" takes a note
-    back. Run again, it shows what was noted. Put photos into JOB/photos: the next command on
-    the job lists and hashes them. The answers are in JOB/intake.toml.
+    At a terminal it asks one thing at a time; Enter keeps what is in brackets, "?" says that
+    it is not known, and back leads to the question before. Ctrl-C keeps what was answered.
+    With options it asks nothing and notes just these; "?" takes a note back. Run again, it
+    shows what was noted. Put photos into JOB/photos: the next command on the job lists and
+    hashes them. The answers are in JOB/intake.toml.
 
     With --json: folder, label, every answer by name (null: not known), photos.
     """
@@ -211,6 +252,7 @@ def intake_at(output: Output, folder: Path, *, answers: Mapping[str, Answer]) ->
     """What `intake` does: notes `answers`; without any, asks, or shows what was noted."""
     from flashbench.job.booking import booked_in
     from flashbench.job.intake import Intake
+    from flashbench.job.making import refuse_missing_parent
 
     present = booked_in(folder)
     output.label = present.label if present else _label_of(folder)
@@ -222,8 +264,13 @@ def intake_at(output: Output, folder: Path, *, answers: Mapping[str, Answer]) ->
             " terminal.",
         )
     wanted = replace(present or Intake(label=output.label), **answers)  # type: ignore[arg-type]
-    if not answers and may_ask and (present is None or _wants_to_amend(output, present)):
-        wanted = ask_intake(output, wanted)
+    if not answers and may_ask:
+        refuse_missing_parent(folder)
+        if present is None or _wants_to_amend(output, present):
+            answers, are_all = ask_intake(output, wanted)
+            wanted = replace(wanted, **answers)  # type: ignore[arg-type]
+            if not are_all:
+                raise _ended_early(output, folder, wanted, is_new=bool(answers))
     photos = _keep(output, folder, wanted, is_new=wanted != present)
     output.label = wanted.label
     output.facts = {"folder": str(folder), **asdict(wanted), "photos": photos}
@@ -235,31 +282,54 @@ def intake_at(output: Output, folder: Path, *, answers: Mapping[str, Answer]) ->
     )
 
 
-def ask_intake(output: Output, present: "Intake") -> "Intake":
+def ask_intake(output: Output, present: "Intake") -> tuple[dict[str, Answer], bool]:
     """Ask every question in turn; `present` holds the answers that Enter keeps.
 
-    Raises:
-        Interrupted: the input ended. Nothing was noted.
+    What was answered by key, and whether that is all: it is not after Ctrl-C, or if the input
+    has ended.
     """
-    output.say('Enter keeps what is in brackets. Type "?" for what you do not know.')
+    output.say(
+        'Enter keeps what is in brackets. Type "?" for what you do not know, and back for the'
+        " question before. Ctrl-C ends it, and keeps what was answered."
+    )
     answers: dict[str, Answer] = {}
-    for question in QUESTIONS:
-        known = getattr(present, question.key)
-        answers[question.key] = _asked(output, question, known)
-    return replace(present, **answers)  # type: ignore[arg-type]
+    number = 0
+    while number < len(QUESTIONS):
+        question = QUESTIONS[number]
+        known = answers.get(question.key, getattr(present, question.key))
+        try:
+            answers[question.key] = _asked(output, question, known)
+        except Back:
+            number = max(number - 1, 0)
+            continue
+        except (Interrupted, KeyboardInterrupt):
+            return answers, False
+        number += 1
+    return answers, True
+
+
+def _ended_early(output: Output, folder: Path, wanted: "Intake", *, is_new: bool) -> Interrupted:
+    """Keep what was answered, and say so."""
+    if not is_new:
+        return Interrupted("Stopped before the first answer.", next_step="Nothing was noted.")
+    _keep(output, folder, wanted, is_new=True)
+    return Interrupted(
+        "Stopped before all was answered.",
+        next_step=f"Go on: {command_line('intake', folder)}",
+        state="What was answered is noted.",
+    )
 
 
 def show_intake(output: Output, intake: "Intake") -> None:
     """What is known, one row a question."""
     rows = [
-        (question.asks, _answer_text(getattr(intake, question.key)) or "not known")
+        (question.name, _answer_text(getattr(intake, question.key)) or "not known")
         for question in QUESTIONS
     ]
     for name in ("old_description", "new_description"):
         if getattr(intake, name) is not None:
-            rows.append((f"{name.partition('_')[0].capitalize()} package described?", "yes"))
-    for asks, answer in rows:
-        output.rows([(f"{asks}", answer)])
+            rows.append((f"{name.partition('_')[0]} package", "described"))
+    output.rows(rows)
 
 
 def _keep(output: Output, folder: Path, intake: "Intake", *, is_new: bool) -> list[str]:
@@ -301,9 +371,11 @@ def _asked(output: Output, question: Question, known: Answer) -> Answer:
         shown = _answer_text(known)
         text = output.ask_text(f"{question.asks}{f' [{shown}]' if shown else ''}")
         if text is None:
-            raise Interrupted("The answers ended.", next_step="Nothing was noted. Run it again.")
+            raise Interrupted("The answers ended.", next_step="Run it again.")
         if not text.strip():
             return known
+        if text.strip().lower() == BACK:
+            raise Back
         try:
             answer = _read(question, text)
         except ValueError as error:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Protocol
 
 from flashbench.chip.profile import ChipProfile
+from flashbench.errors import WrongCall
 from flashbench.job import events, job_file, journal, layout
 from flashbench.job.disk import UNFINISHED_SUFFIX, Disk, Kind
 from flashbench.job.journal import Journal, Now
@@ -29,11 +30,30 @@ class ChipFacts(Protocol):
         ...
 
 
+def refuse_missing_parent(folder: Path, *, disk: Disk | None = None) -> None:
+    """Raises `WrongCall` if a job's folder cannot be made, as the one around it is not there."""
+    disk = disk or Disk()
+    parent = folder.parent
+    if disk.kind(parent) in (Kind.ABSENT, Kind.FILE):
+        raise _no_place(folder)
+
+
+def _no_place(folder: Path) -> WrongCall:
+    return WrongCall(
+        f"There is no folder {quoted(folder.parent)} for the job {quoted(folder.name)} to be in.",
+        next_step="Make that folder first, or look at how the job's path is spelled.",
+    )
+
+
 def claim(disk: Disk, folder: Path) -> JobLock:
-    """Make the folder if it is missing, and lock it. Raises `JobExists` if it is somebody's."""
+    """Make the folder if it is missing, and lock it. Raises `JobExists` if it is somebody's, and
+    `WrongCall` if there is no place for it."""
     kind = disk.kind(folder)
     if kind is Kind.ABSENT:
-        disk.make_folder(folder)
+        try:
+            disk.make_folder(folder)
+        except FileNotFoundError as error:
+            raise _no_place(folder) from error
         disk.sync_folder(folder.parent)
     elif kind is not Kind.FOLDER:
         raise JobExists(

@@ -659,3 +659,18 @@ def test_a_chip_of_bad_contact_may_be_taken_out_to_be_put_in_anew(person: Person
     person.answers |= {"printed on the chip": OF_ANOTHER_CHIP, "Try that step again": "leave"}
 
     assert "You may take the chip out." in by_step(person.guide().said)[Step.CONTACT]
+
+
+def test_back_leads_to_the_question_before(person: Person) -> None:
+    turned = corrector(
+        person,
+        Which_device=["Wrong", "back", "Right"],
+        Number_of_the_board=["back", "?"],
+        on_the_bag=["back", "Miller", "Miller 17"],
+        wrong_with_it=["leave"],
+    )
+
+    turned.guide()
+
+    noted = told(run("intake", str(person.job), "--json"))
+    assert (noted["label"], noted["device"]) == ("Miller 17", "Right")

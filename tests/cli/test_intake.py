@@ -8,6 +8,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from flashbench.cli import app
+from tests.cli.terminal import Terminal
 from tests.cli.workplace import Workplace, run, three_lines, told
 
 
@@ -105,13 +106,103 @@ def test_at_a_terminal_enter_keeps_what_was_noted(
     assert noted["note"] == "for the customer"
 
 
-def test_answers_that_end_early_are_not_noted(
+def test_what_was_answered_before_the_input_ended_is_noted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    result = typed(tmp_path / "job", "Miller 17", "small desktop", monkeypatch=monkeypatch)
+    job = tmp_path / "job"
+
+    result = typed(job, "Miller 17", "small desktop", monkeypatch=monkeypatch)
 
     assert result.exit_code == 130
+    assert result.stderr.endswith(
+        "\nWhat was answered is noted.\nStopped before all was answered.\n"
+        f"Go on: flashbench intake {job}\n"
+    )
+    noted = told(run("intake", str(job), "--json"))
+    assert (noted["label"], noted["device"]) == ("Miller 17", "small desktop")
+
+
+def test_an_input_that_ends_before_the_first_answer_makes_no_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    result = typed(tmp_path / "job", monkeypatch=monkeypatch)
+
+    assert result.exit_code == 130
+    assert "Nothing was noted." in result.stderr
     assert not (tmp_path / "job").exists()
+
+
+INTAKE = "from flashbench.cli import main\nmain()\n"
+
+
+def test_ctrl_c_keeps_what_was_answered(tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    with Terminal(["intake", str(job)], program=INTAKE) as terminal:
+        terminal.asked()
+        assert "Ctrl-C ends it, and keeps what was answered." in " ".join(terminal.text.split())
+        terminal.answer("Miller 17")
+        assert "Which device?" in str(terminal.asked())
+        terminal.keys("\x03")
+        assert terminal.ends() == 130
+
+    assert "What was answered is noted." in terminal.text.splitlines()
+    assert told(run("intake", str(job), "--json"))["label"] == "Miller 17"
+
+
+def test_back_leads_to_the_question_before_and_shows_its_answer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = tmp_path / "job"
+
+    result = typed(
+        job, "back", "Miller", "Desktop", "back", "back", "Miller 17", "", *[""] * 12,
+        monkeypatch=monkeypatch,
+    )  # fmt: skip
+
+    assert result.exit_code == 0, result.output
+    assert "Which device? [Desktop]" in result.stderr
+    noted = told(run("intake", str(job), "--json"))
+    assert (noted["label"], noted["device"]) == ("Miller 17", "Desktop")
+
+
+@pytest.mark.parametrize("straps", ["01x", "2", "0b10", "0" * 17, "010?"])
+def test_straps_are_what_inspect_takes(tmp_path: Path, straps: str) -> None:
+    result = run("intake", str(tmp_path / "job"), "--straps", straps)
+
+    assert result.exit_code == 2
+    assert (
+        three_lines(result)[2] == "Say each strap as 0 or 1, such as 0110, or ? if it is not known."
+    )
+
+
+@pytest.mark.parametrize("command", ["intake", "dump", "guide"])
+def test_a_missing_folder_around_the_job_is_told_before_anything_is_asked(
+    fresh: Workplace, command: str
+) -> None:
+    job = fresh.folder / "away" / "b1"
+    at_bench = ["--adapter", f"rehearsal:{fresh.bench}", "--supply", "3.3"]
+    words = [command, str(job), *(at_bench if command == "dump" else [])]
+
+    with Terminal(words, program=INTAKE) as terminal:
+        assert terminal.asked() is None
+        assert terminal.ends() == 2
+
+    said = " ".join(terminal.text.split())
+    assert f"There is no folder {job.parent} for the job b1 to be in." in said
+    assert "disk" not in said
+    assert fresh.chip().operations == 0
+
+
+def test_what_was_told_is_listed_in_two_columns(tmp_path: Path) -> None:
+    run("intake", str(tmp_path / "job"), "--label", "Miller 17", "--device", "Desktop")
+
+    lines = run("intake", str(tmp_path / "job")).stdout.splitlines()
+
+    assert lines[:3] == [
+        "  label            Miller 17",
+        "  device           Desktop",
+        "  board number     not known",
+    ]
 
 
 def test_next_on_a_booked_in_board_says_to_dump_it(tmp_path: Path) -> None:
@@ -184,3 +275,19 @@ def test_a_job_that_was_never_booked_in_is_amended_under_its_own_label(place: Wo
     assert result.exit_code == 0, result.stderr
     assert told(result)["label"] == "board 17"
     assert told(run("intake", str(place.job), "--json"))["fault"] == "no picture"
+
+
+@pytest.mark.parametrize("command", ["intake", "dump"])
+def test_a_missing_folder_around_the_job_is_no_fault_of_the_disk(
+    fresh: Workplace, command: str
+) -> None:
+    job = fresh.folder / "away" / "b1"
+    at_bench = ["--adapter", f"rehearsal:{fresh.bench}", "--supply", "3.3"]
+    words = at_bench if command == "dump" else ["--device", "Desktop"]
+
+    result = run(command, str(job), *words)
+
+    assert result.exit_code == 2
+    assert three_lines(result)[1].startswith("There is no folder ")
+    assert not job.parent.exists()
+    assert fresh.chip().operations == 0

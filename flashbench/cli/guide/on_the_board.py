@@ -11,7 +11,7 @@ from flashbench.cli.guide.course import Step, key_of, on_visit
 from flashbench.cli.guide.desk import Left, one_of, read_count, read_yes
 from flashbench.cli.guide.work import NotYet, Work
 from flashbench.cli.inspecting import Wanted, inspect_at
-from flashbench.cli.intake import QUESTIONS, intake_at, show_intake
+from flashbench.cli.intake import BACK, QUESTIONS, Answer, Back, Question, intake_at, show_intake
 from flashbench.cli.outcome import memory_gbit, outcome_at
 from flashbench.cli.output import listed
 from flashbench.cli.report import report_at
@@ -85,23 +85,8 @@ def _earlier_image(work: Work) -> "Sequence[Editable] | None":
 def intake(work: Work) -> None:
     """The questions of `intake`, each answer kept at once."""
     work.caution(Moment.INTAKE)
-    for question in QUESTIONS:
-        key = f"intake {question.key}"
-        booked = work.intake
-        known = getattr(booked, question.key, None)
-        if known is not None and key not in work.notes.answers and question.key != "label":
-            continue
-        if key in work.notes.answers or _cannot_be_wrong(work, question.key):
-            continue
-        asks = question.asks
-        if question.key == "label":
-            answer = work.desk.must(asks, question.read)
-        else:
-            answer = work.desk.ask(asks, question.read)
-        work.do_silently(partial(intake_at, folder=work.folder, answers={question.key: answer}))
-        work.answered(key, None if answer is None else "told")
-        if question.key == "label":
-            work.output.label = str(answer)
+    work.output.say("Type back for the question before.")
+    _ask_in_turn(work)
     booked = work.intake
     if booked is None:
         return
@@ -112,6 +97,50 @@ def intake(work: Work) -> None:
         _stop(work, "The customer is not entitled to have it worked on: nothing is begun.")
     if booked.disk_encrypted and booked.recovery_key_at_hand is False:
         _stop(work, "The disk is encrypted and its key is not at hand: nothing is begun yet.")
+
+
+def _ask_in_turn(work: Work) -> None:
+    """What is not behind; what somebody went back over is put again."""
+    asked: list[int] = []
+    anew: set[int] = set()
+    number = 0
+    while number < len(QUESTIONS):
+        if number in anew or not _is_behind(work, QUESTIONS[number]):
+            try:
+                _ask_intake(work, QUESTIONS[number])
+            except Back:
+                if asked:
+                    number = asked.pop()
+                    anew.add(number)
+                continue
+            anew.discard(number)
+            asked.append(number)
+        number += 1
+
+
+def _is_behind(work: Work, question: Question) -> bool:
+    """Answered, by whatever way, or needless."""
+    if f"intake {question.key}" in work.notes.answers or _cannot_be_wrong(work, question.key):
+        return True
+    return question.key != "label" and getattr(work.intake, question.key, None) is not None
+
+
+def _ask_intake(work: Work, question: Question) -> None:
+    """Raises `Back` if the question before shall be put again."""
+
+    def read(text: str) -> Answer:
+        if text.lower() == BACK:
+            raise Back
+        return question.read(text)
+
+    if question.key == "label":
+        answer = work.desk.must(question.asks, read)
+    else:
+        answer = work.desk.ask(question.asks, read)
+    work.do_silently(partial(intake_at, folder=work.folder, answers={question.key: answer}))
+    work.answered(f"intake {question.key}", None if answer is None else "told")
+    if question.key == "label":
+        work.output.label = str(answer)
 
 
 def _stop(work: Work, why: str) -> NoReturn:

@@ -15,6 +15,7 @@ from flashbench.cli.options import BenchOptions
 from flashbench.cli.output import Output
 from flashbench.cli.stopping import Stopping
 from flashbench.errors import ChipHalfWritten, Declined, FlashbenchError, Interrupted
+from flashbench.job.making import refuse_missing_parent
 from flashbench.wording import command_line, ways_on
 
 _BODIES: Final[Mapping[Step, Callable[[Work], None]]] = {
@@ -59,8 +60,10 @@ class Sitting:
         Raises:
             Interrupted: a signal came while nothing was half-written.
             ChipHalfWritten: it was left, by whatever way, with a half-written chip.
+            WrongCall: there is no folder for the job's folder to be in.
             JobDamaged, JobForeign, JobInUse, ChipUntouched: the job cannot be opened.
         """
+        refuse_missing_parent(self._folder)
         with self._stopping.on_signals():
             try:
                 self._begin()
