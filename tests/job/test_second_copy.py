@@ -126,8 +126,12 @@ def test_a_copy_that_was_changed_is_refused_and_left_as_it_is(job: Job, tmp_path
     changed = ORIGINAL[:-1] + b"?"
     path.write_bytes(changed)
 
-    with pytest.raises(JobDamaged, match="cannot be relied on: it is not what the job holds"):
+    with pytest.raises(JobDamaged, match="cannot be relied on: it is not what the job holds") as no:
         copy_to_second_shelf(job, tmp_path / "shelf")
+    assert no.value.next_step == (
+        "The job's own original is as it was saved. Look at that disk, move this file away, and"
+        " run the same command again."
+    )
     assert path.read_bytes() == changed
 
 
@@ -139,6 +143,16 @@ def test_a_shelf_that_is_not_there_is_not_made(job: Job, tmp_path: Path) -> None
 
     assert "Plug that disk in" in refused.value.next_step
     assert not (tmp_path / "shelf").exists()
+
+
+def test_a_second_disk_that_refuses_is_named(job: Job, tmp_path: Path) -> None:
+    shelf = tmp_path / "shelf"
+    disk = FaultyDisk(tmp_path, DiskFault(at=1, does=Does.FAIL, from_then_on=True))
+
+    with pytest.raises(ChipUntouched) as refused:
+        copy_to_second_shelf(job, shelf, disk=disk)
+
+    assert f"The disk refused while copying to the second shelf {shelf}: " in refused.value.seen
 
 
 @pytest.mark.parametrize("does", [Does.FULL, Does.FAIL, Does.LIE, Does.KILL_HALF_WAY])

@@ -71,8 +71,14 @@ def test_reads_that_equal_the_files_become_the_original(tmp_path: Path) -> None:
 def test_reads_that_differ_by_a_bit_are_doubtful_and_no_original(tmp_path: Path, at: int) -> None:
     folder = opened_from_files(tmp_path)
 
-    with pytest.raises(StepRefused, match="is not what the files hold that this job was opened"):
+    with pytest.raises(
+        StepRefused, match="is not what the files hold that this job was opened"
+    ) as refused:
         dump_into(folder, with_one_bit(DUMP, at))
+    assert refused.value.next_step == (
+        "If a contact or the other equipment is in doubt, seat the chip again and dump again. If"
+        " the files are old, or of another chip, dump into a folder of its own."
+    )
 
     with Job.open(folder, now=Calendar()) as job:
         assert not job.has_original

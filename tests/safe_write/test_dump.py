@@ -59,6 +59,13 @@ def test_the_clock_of_the_adapter_is_the_limit(tmp_path: Path) -> None:
     assert found.clock.stable_hz == 7_500_000
 
 
+def test_a_dump_that_is_refused_says_in_which_ways_it_read(tmp_path: Path) -> None:
+    with pytest.raises(ReadsDisagree) as refused:
+        dumped(Board(SMALL), tmp_path / "job", WEAK)
+
+    assert [way.split(" at ")[0] for way in refused.value.ways] == ["fast read", "plain read"]
+
+
 def test_settling_the_clock_costs_little_beside_the_reads(tmp_path: Path) -> None:
     board = Board(SMALL)
     steps: dict[str, float] = {}

@@ -347,6 +347,10 @@ def test_a_lock_that_does_not_open_stops_before_any_cell(
         visit(board, case, tmp_path / "board 17", edited(board.original, EDIT))
 
     assert str(refused.value).startswith("No cell was changed.")
+    assert refused.value.next_step == (
+        "Hold the WP# pin high and run finish or restore. If it stays, write the job to another"
+        " chip (write --to-new-chip)."
+    )
     assert board.chip.cell_change_count == 0
 
 
