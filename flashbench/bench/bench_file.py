@@ -1,20 +1,6 @@
 """bench.toml: each adapter of a bench by its USB serial, and the second shelf. Pure.
 
-second_shelf = "/media/shelf-2/boards"
-
-[[adapter]]
-serial = "FB0001"
-name = "1.8 V socket"
-supply_volts = 1.8
-interface = 1                 # of an adapter with two ports; 1 if left out
-level_shifter = "8 channels, 3.3 to 1.8 V, on the socket board"
-socket = "SOIC-8, 208 mil"
-leads_cm = 8
-wp_pin = "D4"                 # D4 to D7 are xDBUS4 to 7, C0 to C7 are xCBUS0 to 7
-hold_pin = "D5"
-power_pin = "D7"              # switches the chip's supply
-power_on = "high"
-settle_ms = 50
+Its keys are described, with an example, in `bench-files.md` beside this file.
 """
 
 import tomllib
@@ -29,6 +15,9 @@ from flashbench.adapter import ExtraPins, pin_mask
 from flashbench.errors import WrongCall
 
 BENCH_FILE_BYTES_MAX: Final = 1 << 16
+DESCRIPTION: Final = Path(__file__).with_name("bench-files.md")
+"""What a user reads to write one."""
+
 _SHIFTERLESS_VOLTS: Final = (3.0, 3.6)
 """What an FTDI adapter's own 3.3 V signals may meet: cautions.md, rule 1 of wiring.md."""
 _SAME_VOLTS: Final = 0.05
@@ -122,7 +111,9 @@ def parse_bench(text: str) -> BenchFile:
             supplies that cannot be.
     """
     try:
-        form = msgspec.convert(tomllib.loads(text), _Form)
+        content = tomllib.loads(text)
+        _refuse_unknown("the file", content, known=_Form.__struct_fields__)
+        form = msgspec.convert(content, _Form)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise wrong(f"it is not TOML: {error}") from error
     except msgspec.ValidationError as error:
@@ -139,14 +130,13 @@ def wrong(why: str) -> BenchFileWrong:
     """The refusal of a bench file."""
     return BenchFileWrong(
         f"The bench file cannot be used: {why}.",
-        next_step="Correct it, or propose a new one: flashbench adapters --write-bench",
+        next_step="Correct it, or propose a new one: flashbench adapters --write-bench. Every key"
+        f" is described in {DESCRIPTION}",
     )
 
 
 def _adapter(table: Mapping[str, object]) -> BenchAdapter:
-    unknown = sorted(set(table) - set(BenchAdapter.__dataclass_fields__))
-    if unknown:
-        raise wrong(f"an adapter has no key {unknown[0][:40]!r}")
+    _refuse_unknown("an adapter", table, known=tuple(BenchAdapter.__dataclass_fields__))
     if "supply_volts" not in table:
         name = str(table.get("name", "an adapter"))[:200]
         raise wrong(f"{name!r} does not say its supply_volts; measure it at the socket")
@@ -166,6 +156,12 @@ def _adapter(table: Mapping[str, object]) -> BenchAdapter:
             " are 3.3 V; name the level_shifter"
         )
     return adapter
+
+
+def _refuse_unknown(what: str, table: Mapping[str, object], *, known: Sequence[str]) -> None:
+    unknown = sorted(set(table) - set(known))
+    if unknown:
+        raise wrong(f"{what} has no key {unknown[0][:40]!r}; its keys are {', '.join(known)}")
 
 
 def _check_pins(adapter: BenchAdapter, where: str) -> None:

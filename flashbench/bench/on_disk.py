@@ -8,7 +8,13 @@ import platformdirs
 import tomli_w
 
 from flashbench.adapter import FoundAdapter
-from flashbench.bench.bench_file import BENCH_FILE_BYTES_MAX, BenchFile, parse_bench, wrong
+from flashbench.bench.bench_file import (
+    BENCH_FILE_BYTES_MAX,
+    DESCRIPTION,
+    BenchFile,
+    parse_bench,
+    wrong,
+)
 from flashbench.errors import WrongCall
 from flashbench.wording import quoted
 
@@ -36,7 +42,8 @@ def read_bench(path: Path | None) -> BenchFile:
             return BenchFile()
         raise WrongCall(
             f"There is no bench file {quoted(at)}.",
-            next_step=f"Propose one: flashbench adapters --write-bench --bench {quoted(at)}",
+            next_step=f"Propose one: flashbench adapters --write-bench --bench {quoted(at)}. Every"
+            f" key is described in {DESCRIPTION}",
         ) from error
     except OSError as error:
         raise wrong(f"{quoted(at)} cannot be read, {error.strerror}") from error
@@ -85,6 +92,7 @@ def proposal(found: Sequence[FoundAdapter]) -> str:
     """The text of a bench file for these adapters: what only a person knows is left open."""
     head = (
         "# The bench: measure each supply at the socket, write it down, and take the # away.\n"
+        f"# Every key is described in {DESCRIPTION}\n"
         "# second_shelf is a folder on another disk; originals are copied there before a write.\n"
         '# second_shelf = ""\n'
     )

@@ -83,7 +83,7 @@ BenchOption = Annotated[
         dir_okay=False,
         show_default=False,
         help="The bench file: supply, pins and name of each adapter. Default: your own, if"
-        " there is one.",
+        " there is one. Proposed by adapters --write-bench, described in bench-files.md.",
     ),
 ]
 SupplyOption = Annotated[

@@ -29,11 +29,30 @@ class Sockets:
 
     @property
     def url(self) -> str | None:
-        """The adapter that was named; a name of the bench file becomes its URL."""
-        named = self.file.named(self.options.adapter) if self.options.adapter else None
+        """The adapter that was named; a name of the bench file becomes its URL.
+
+        Raises WrongCall for what is neither a URL nor a name of the bench file.
+        """
+        wanted = self.options.adapter
+        named = self.file.named(wanted) if wanted else None
         if named is None:
-            return self.options.adapter
+            if wanted and ":" not in wanted:
+                raise self._no_such_name(wanted)
+            return wanted
         return f"ftdi://ftdi::{named.serial}/{named.interface}"
+
+    def _no_such_name(self, wanted: str) -> WrongCall:
+        names = ", ".join(repr(adapter.name) for adapter in self.file.adapters)
+        if not names:
+            return WrongCall(
+                f"{wanted!r} is no URL of an adapter, and no bench file gives it that name.",
+                next_step="See the URLs: flashbench adapters. Names come from a bench file:"
+                " flashbench adapters --write-bench",
+            )
+        return WrongCall(
+            f"The bench file names no adapter {wanted!r}.",
+            next_step=f"Its names are {names}. URLs are shown by: flashbench adapters",
+        )
 
     def pins_of(self, serial: str, interface: int) -> "ExtraPins | None":
         """What else is wired to this port, if the file says so."""

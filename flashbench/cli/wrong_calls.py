@@ -57,7 +57,9 @@ def _refuse(error: Any, *, as_json: bool) -> int:
     error.show(file=text)
     status = int(getattr(error, "exit_code", _WRONG_CALL))
     if as_json:
-        path = error.ctx.command_path if getattr(error, "ctx", None) else "flashbench"
+        context = getattr(error, "ctx", None)
+        verb = context.info_name if context is not None and context.parent is not None else ""
+        path = f"flashbench {verb}".rstrip()
         said = {
             "state": WrongCall.state,
             "seen": error.format_message(),

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flashbench.adapter import ExtraPins, FoundAdapter
-from flashbench.bench.bench_file import BenchFileWrong, parse_bench
+from flashbench.bench.bench_file import DESCRIPTION, BenchAdapter, BenchFileWrong, parse_bench
 from flashbench.bench.on_disk import default_path, propose_bench, read_bench
 from flashbench.errors import WrongCall
 
@@ -66,9 +66,12 @@ def test_a_part_is_sent_to_the_socket_that_supplies_what_it_takes() -> None:
 @pytest.mark.parametrize(
     ("text", "seen"),
     [
-        ("supply = 3.3", "unknown field `supply`"),
+        ("supply = 3.3", "no key 'supply'; its keys are adapter, second_shelf"),
         ('[[adapter]]\nserial = "A"\nname = "x"', "'x' does not say its supply_volts"),
-        ('[[adapter]]\nserial = "A"\nname = "x"\nsupply_volts = 3.3\nvolts = 3', "no key 'volts'"),
+        (
+            '[[adapter]]\nserial = "A"\nname = "x"\nsupply_volts = 3.3\nvolts = 3',
+            "no key 'volts'; its",
+        ),
         ('[[adapter]]\nserial = "A"\nname = "x"\nsupply_volts = "3.3"', "Expected `float`"),
         ('[[adapter]]\nserial = "A"\nname = "x"\nsupply_volts = 12', "<= 5"),
         ('[[adapter]]\nserial = "A"\nname = "x"\nsupply_volts = nan', "supply_volts"),
@@ -96,6 +99,19 @@ def test_what_a_bench_file_cannot_say_is_a_sentence(text: str, seen: str) -> Non
     assert seen in refused.value.seen
     assert "\x1b" not in str(refused.value)
     assert "--write-bench" in refused.value.next_step
+    assert "bench-files.md" in refused.value.next_step
+
+
+def test_the_description_names_every_key_and_its_example_is_a_bench_file() -> None:
+    page = DESCRIPTION.read_text()
+    example = page.split("```toml\n")[1].split("```")[0]
+
+    bench = parse_bench(example)
+
+    assert [socket.name for socket in bench.adapters] == ["3 V socket", "1.8 V socket"]
+    keys = ["second_shelf", *BenchAdapter.__dataclass_fields__]
+    assert [key for key in keys if f"`{key}`" not in page] == []
+    assert [key for key in keys if f"{key} = " not in example] == []
 
 
 @settings(max_examples=60)

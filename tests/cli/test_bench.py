@@ -173,9 +173,39 @@ def test_a_hostile_bench_file_is_three_lines_and_no_adapter_is_opened(
 
     assert result.exit_code == 2
     assert three_lines(result)[1] == (
-        "The bench file cannot be used: an adapter has no key 'volts'."
+        "The bench file cannot be used: an adapter has no key 'volts'; its keys are serial, name,"
+        " supply_volts, interface, level_shifter, socket, leads_cm, wp_pin, hold_pin, power_pin,"
+        " power_on, settle_ms."
     )
     assert opened == []
+
+
+def test_a_name_that_the_bench_file_lacks_is_refused_with_those_it_has(
+    place: Workplace, tmp_path: Path
+) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(
+        '[[adapter]]\nserial = "A"\nname = "left"\nsupply_volts = 3.3\n'
+        '[[adapter]]\nserial = "B"\nname = "right"\nsupply_volts = 3.3\n'
+    )
+
+    result = run("identify", "--adapter", "middle", "--bench", str(path))
+    without = run("identify", "--adapter", "middle", "--supply", "3.3")
+
+    assert result.exit_code == without.exit_code == 2
+    assert three_lines(result)[1] == "The bench file names no adapter 'middle'."
+    assert "Its names are 'left', 'right'." in three_lines(result)[2]
+    assert "flashbench adapters --write-bench" in three_lines(without)[2]
+
+
+def test_adapters_says_that_the_bench_file_named_is_not_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("flashbench.adapter.find_adapters", list)
+
+    said = " ".join(run("adapters", "--bench", str(tmp_path / "no.toml")).stdout.split())
+
+    assert f"There is no bench file {tmp_path / 'no.toml'}." in said
 
 
 def test_adapters_proposes_a_bench_file_once(
