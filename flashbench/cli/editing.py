@@ -117,8 +117,8 @@ def edit(
     writes.
 
     With --json: label, image (its number), sha256, changed_bytes, ranges (offset, length);
-    by an edit file also about, changes, checks, capacity, doubts, questions, answers, first,
-    with --again edit_of_round;
+    by an edit file also about, changes, checks, capacity, board_gbit, doubts, questions,
+    answers, first, with --again edit_of_round;
     from an image also elsewhere (changes, copies, broken_checks, numbers, accepted).
     """
     accepted = Accepted(
@@ -252,6 +252,8 @@ def _said_first(original: bytes, result: "EditResult", found: "Inspection") -> l
 
 def _told(wanted: "EditFile", result: "EditResult") -> dict[str, Any]:
     """What the change sheet keeps besides the bytes."""
+    from flashbench.job.outcome import BOARD_GBIT_KEY
+
     capacity = [
         line
         for made in result.memory
@@ -264,10 +266,19 @@ def _told(wanted: "EditFile", result: "EditResult") -> dict[str, Any]:
         "changes": [_change_facts(change) for change in result.changes],
         "checks": [_check_facts(check) for check in result.checks],
         "capacity": list(dict.fromkeys(capacity)),
+        BOARD_GBIT_KEY: _board_gbit(wanted, result),
         "doubts": list(result.doubts),
         "answers": {question.key: answer.value for question, answer in wanted.answers.items()},
         "questions": {question.key: question.value for question in result.questions},
     }
+
+
+def _board_gbit(wanted: "EditFile", result: "EditResult") -> int | None:
+    """The memory of the whole board, if all records say the same and the packages are counted."""
+    of_package = {made.package.capacity_gbit for made in result.memory}
+    if wanted.packages_on_board is None or len(of_package) != 1:
+        return None
+    return wanted.packages_on_board * of_package.pop()
 
 
 def _say_reasons(

@@ -106,10 +106,11 @@ def outcome(
       flashbench outcome board-17
 
     Needs no adapter. The report says what was told, and for a board that stays dark you get
-    what to look at next, in order. It can be told again: the last word counts.
+    what to look at next, in order. Memory that is not what the edit makes of the board is
+    remarked. It can be told again: the last word counts.
 
     With --json: label, round, told (false while nothing was), boots, memory_shown_gbit,
-    test_hours, test_errors, note, checks (what to look at, in order), command.
+    test_hours, test_errors, note, remark (or null), checks (what to look at, in order), command.
     """
     with command(json=json) as output:
         if boots and does_not_boot:
@@ -148,7 +149,7 @@ def outcome_at(
 ) -> None:
     """What `outcome` does. `boots` None: it only shows what was told."""
     from flashbench.job.folder import Job
-    from flashbench.job.outcome import outcome_of, record_outcome
+    from flashbench.job.outcome import memory_remark, outcome_of, record_outcome
     from flashbench.safe_write import steps
 
     with Job.open(folder) as job, steps.outranked_by_unfinished(job):
@@ -174,6 +175,10 @@ def outcome_at(
             "command": coming.command,
         }
         output.say(f"{job.label}, round {number}: {outcome_text(told)}")
+        remark = None if told is None else memory_remark(job, told)
+        output.facts["remark"] = remark
+        if remark is not None:
+            output.say(f"{job.label}: but {remark}.")
         rows = listed("look at", coming.checks)
         output.rows([*rows, ("next", coming.command), ("because", coming.why)])
         if told is None:

@@ -15,6 +15,9 @@ TEST_HOURS_MAX: Final = 10_000
 TEST_ERRORS_MAX: Final = 1 << 40
 MEMORY_GBIT_MAX: Final = 1 << 20
 
+BOARD_GBIT_KEY: Final = "board_gbit"
+"""The key of a change sheet that says what memory the edit makes of the whole board."""
+
 Stories = Mapping[int, Sequence[Event]]
 """Round number to what its journal says, oldest first."""
 
@@ -73,6 +76,37 @@ def record_outcome(
     )
     job.record(told)
     return told
+
+
+def memory_remark(job: Job, told: OutcomeTold) -> str | None:
+    """Where the board shows another memory than the edit of its image makes, a sentence on that.
+
+    None too where the edit file did not say how many packages the board has.
+
+    Raises `JobDamaged` if a change sheet is not as it was saved.
+    """
+    shown = told.memory_shown_gbit
+    number = _image_of(job, told)
+    if shown is None or number is None:
+        return None
+    made = job.load_changes(number, round_number=told.round_number).get(BOARD_GBIT_KEY)
+    if not isinstance(made, int) or made == shown:
+        return None
+    return (
+        f"the board shows {shown / 8:g} GB, and the edit of image {number} describes"
+        f" {made / 8:g} GB: look at ranks, straps and memory joints, and at what was edited"
+    )
+
+
+def _image_of(job: Job, told: OutcomeTold) -> int | None:
+    """The number of the image that the board was tried with; None for an original."""
+    for one in job.told(round_number=told.round_number):
+        match one.event:
+            case events.ImageSaved(number=number, sha256=sha256) if sha256 == told.target_sha256:
+                return number
+            case _:
+                pass
+    return None
 
 
 def outcome_of(job: Job, *, round_number: int | None = None) -> OutcomeTold | None:

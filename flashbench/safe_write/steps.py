@@ -24,7 +24,7 @@ from flashbench.image.change_sheet import ChangedRange, NamedRange, change_sheet
 from flashbench.job.dark_board import dark_board
 from flashbench.job.events import ImageSaved, WriteFinished
 from flashbench.job.folder import Job
-from flashbench.job.outcome import outcome_of
+from flashbench.job.outcome import memory_remark, outcome_of
 from flashbench.job.refusals import JobDamaged, JobMissing, StepRefused
 from flashbench.job.sector_digests import keep_sectors
 from flashbench.job.spares import without_spares
@@ -670,6 +670,9 @@ def _after_proof(job: Job, proven: Sequence[str], *, held: str) -> NextStep:
             f"the board boots, and {told.test_hours:g} h of a memory test found no error",
         ]
         command, why = report, "the report tells what was done"
+    remark = None if told is None else memory_remark(job, told)
+    if remark is not None:
+        proven = [*proven, remark]
     return NextStep(proven=tuple(proven), command=command, why=why)
 
 

@@ -1,10 +1,16 @@
 """`flashbench outcome`: the board's own proof, and what `next` and the report make of it."""
 
 import re
+from pathlib import Path
 
 import pytest
 
+from flashbench.job.folder import Job
+from tests.builders.job import announcement
+from tests.builders.shelf import finish
+from tests.cli.small_board import small_board
 from tests.cli.workplace import Workplace, run, three_lines, told
+from tests.image.edit_scene import EDIT, MEMORY
 
 
 @pytest.fixture
@@ -139,3 +145,25 @@ def test_no_hours_of_a_memory_test_are_no_test(written: Workplace) -> None:
 
     assert (facts["test_hours"], facts["test_errors"]) == (None, None)
     assert "no memory test was told yet" in str(_next(written)["why"])
+
+
+def test_memory_that_the_edit_did_not_make_is_remarked(tmp_path: Path) -> None:
+    board = small_board(tmp_path)
+    text = EDIT.replace("= 1\n", "= 1\npackages_on_board = 2\n", 1) + MEMORY
+    assert board.edit(text=text).exit_code == 0
+    image = board.kept
+    assert image is not None
+    with Job.open(board.job) as job:
+        job.announce(announcement(target=image))
+        finish(job, image)
+
+    as_made = told(run("outcome", str(board.job), "--boots", "--memory", "8GB", "--json"))
+    less = run("outcome", str(board.job), "--boots", "--memory", "4GB")
+    coming = told(run("next", str(board.job), "--json"))
+
+    assert as_made["remark"] is None
+    said = "the board shows 4 GB, and the edit of image 1 describes 8 GB"
+    assert said in " ".join(less.stdout.split())
+    assert said in coming["proven"][-1]
+    assert run("report", str(board.job)).exit_code == 0
+    assert said in (board.job / "report.html").read_text()
