@@ -80,6 +80,10 @@ def test_an_interrupted_write_to_the_new_chip_leads_on_and_next_says_which_chip(
     wrong = two_chips.on_job("finish", "--yes")
     assert "the board's own chip" in wrong.stderr
     assert "Half-written is replacement chip 1" in wrong.stderr
+    assert three_lines(wrong)[2].endswith(
+        "Put that chip in. This one needs nothing:"
+        f" flashbench verify {two_chips.job} says what it holds."
+    )
     assert own_cells(two_chips) == contents()
 
     swap_chip(two_chips.bench, "new")

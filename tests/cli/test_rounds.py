@@ -163,8 +163,17 @@ def test_an_edit_that_is_on_the_chip_already_is_not_made_twice(soldered: Workpla
 
     assert "the edit of round 1 is still on the chip" in coming["proven"]
     assert coming["command"] == f"flashbench edit {soldered.job} EDITFILE"
+    assert coming["why"] == (
+        "the chip holds that edit, and what the board wrote: solder it down as it is, or make"
+        " another edit, which starts from the bytes before that one (back to the start:"
+        f" flashbench restore {soldered.job} --round 1)"
+    )
     assert again.exit_code == 3
     assert "holds this very edit already" in three_lines(again)[1]
+    assert three_lines(again)[2].endswith(
+        "Solder it down as it is, or make another edit file; it starts from the bytes before this"
+        f" edit. Back to the start: flashbench restore {soldered.job} --round 1"
+    )
     assert not (soldered.job / "round-2" / "image-1.bin").exists()
 
 

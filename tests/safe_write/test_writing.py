@@ -19,6 +19,7 @@ from flashbench.errors import (
     FlashbenchError,
     Interrupted,
 )
+from flashbench.job.events import OpcodeRefuted
 from flashbench.rehearsal import NorPart, load_part
 from flashbench.rehearsal.faults import (
     DuplicatedReply,
@@ -242,6 +243,24 @@ def test_an_erase_that_clears_more_than_stated_is_refuted_and_recovered(
     with board.visit() as visit:  # and a later write of the same job has not forgotten
         write(visit, folder, edited(image, (0x9010, b"\xff" * 8)))
     assert board.chip.opcode_counts[0x20] == erases
+
+
+def test_a_refuted_erase_reached_as_far_as_the_last_page_it_changed_a_byte_of(
+    tmp_path: Path,
+) -> None:
+    """Of the first page that it cleared too much of, and of the last, one byte was not blank."""
+    image = bytearray(firmware(SMALL.density_bytes))
+    image[:0x100], image[0xFF00:0x10000] = b"\xff" * 0x100, b"\xff" * 0x100
+    image[0x80] = image[0xFF80] = 0
+    board = Board(SMALL, bytes(image), lasting=(WrongEraseUnit(opcode=0x20, size=0x10000),))
+    folder = a_dumped_job(board, tmp_path / "board 17")
+
+    with board.visit() as visit, pytest.raises(ChipHalfWritten, match="did not clear exactly"):
+        write(visit, folder, edited(board.original, EDIT))
+
+    with fb.Job.open(folder) as job:
+        refuted = [event for event in job.story if isinstance(event, OpcodeRefuted)]
+    assert refuted == [OpcodeRefuted(opcode=0x20, start=0, size=0x10000)]
 
 
 def test_an_erase_that_clears_less_than_stated_is_refuted_and_recovered(tmp_path: Path) -> None:
