@@ -674,3 +674,20 @@ def test_back_leads_to_the_question_before(person: Person) -> None:
 
     noted = told(run("intake", str(person.job), "--json"))
     assert (noted["label"], noted["device"]) == ("Miller 17", "Right")
+
+
+def test_straps_that_are_too_few_for_the_table_are_asked_about(person: Person) -> None:
+    few = corrector(
+        person,
+        straps_as_measured=["01"],
+        Is_that_the_row=["no", "yes"],
+        Which_row=[DEMO.straps],
+    )
+
+    sat = few.guide()
+
+    assert sat.status == 0, sat.said
+    shown = by_step(sat.said)[Step.EDIT_FILE]
+    assert "choose: 0x00020460 row 1 (001): LPDDR5X" in shown
+    assert "2 straps were given, and 8 rows take 3" in shown
+    assert person.cells() == board_image(SMALL.density_bytes, edited=True)

@@ -153,10 +153,7 @@ def _row(work: Work, data: bytes, found: "Inspection") -> "StrapRow":
         work.output.say(error.seen)
         straps, choices = None, choose_rows(data, found.tables)
     row = settled(choices, straps)
-    if row is not None:
-        if straps is not None:
-            work.output.say(f"Straps {straps}, the first as the most significant, choose:")
-        _show_rows(work, [_of_row(choices, row)])
+    if row is not None and _is_the_row(work, _of_row(choices, row), straps):
         return row
     rows = [(choice.table, match) for choice in choices for match in choice.matches]
     full = [(table, match) for table, match in rows if match.row.record is not None]
@@ -166,10 +163,25 @@ def _row(work: Work, data: bytes, found: "Inspection") -> "StrapRow":
             " edit file of yours, or an image that was edited elsewhere, leads on."
         )
         raise StepFailed(None)
-    chosen = [(table, match) for table, match in full if match.fits_straps]
-    if straps is not None and not chosen:
+    chosen = [(table, match) for table, match in full if match.fits_straps and row is None]
+    if straps is not None and not chosen and row is None:
         work.output.say(f"Straps {straps} choose a row without a memory record: measure again.")
     return _asked_row(work, chosen or full)
+
+
+def _is_the_row(work: Work, settled: "_Row", straps: str | None) -> bool:
+    """Show the row that straps or image settle; asked about if straps are too few or many."""
+    table, _ = settled
+    if straps is not None:
+        work.output.say(f"Straps {straps}, the first as the most significant, choose:")
+    _show_rows(work, [settled])
+    if straps is None or len(table.rows) == 1 or len(straps) == table.index_bits:
+        return True
+    work.output.say(
+        f"{len(straps)} straps were given, and {len(table.rows)} rows take {table.index_bits}: is"
+        " one missing, or one of another kind?"
+    )
+    return work.desk.choose("Is that the row?", ("yes", "no")) == "yes"
 
 
 def _asked_row(work: Work, rows: "Sequence[_Row]") -> "StrapRow":
