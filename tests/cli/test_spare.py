@@ -166,3 +166,13 @@ def test_a_board_s_chip_makes_no_spare_and_a_spare_replaces_a_board_s(
     assert neighbour.chip.operation_count == 0
     went_well(used_up)
     assert spare.cells == neighbour.holds
+
+
+def test_an_own_chip_without_a_number_is_told_by_what_it_holds(bench: InventedBench) -> None:
+    board, chip = _edited_job(bench), _used(bench)
+    went_well(bench.at_chip("write", board, "--to-new-chip", *SMALL_MODEL.identify, chip=chip))
+
+    dumped = told(bench.at_chip("dump", board, "--again", "--json"))
+
+    assert dumped["board_wrote"] is None
+    assert "this is the board's own chip, which this job left untouched" in dumped["notes"][-1]

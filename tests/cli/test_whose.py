@@ -190,3 +190,16 @@ def test_a_chip_that_a_neighbour_left_half_written_opens_no_new_job(two: Two) ->
     assert "one of job WF2 bag 017" in three_lines(refused)[1]
     assert f"flashbench finish {two.board.job}" in three_lines(refused)[2]
     assert not new.exists()
+
+
+def test_a_chip_that_a_neighbour_left_half_written_is_no_new_chip(two: Two) -> None:
+    _left_half_written(two)
+    held = two.board.chip.cells
+
+    refused = two.bench.at_chip(
+        "restore", two.neighbour, "--to-new-chip", *SMALL_MODEL.identify, chip=two.board.chip
+    )
+
+    assert refused.exit_code == 4
+    assert "one of job WF2 bag 017" in three_lines(refused)[1]
+    assert two.board.chip.cells == held
