@@ -61,10 +61,11 @@ def test_a_spare_leaves_what_is_said_of_the_board_as_it_was(tmp_path: Path) -> N
         job.announce(announcement())
         finish(job, IMAGE)
         before = next_step(job)
-        chip = AChip(unique_id="5a5a5a5a5a5a5a5a").facts() | {"marking": "SPARE"}
+        chip = {**AChip(unique_id="5a5a5a5a5a5a5a5a").facts(), "marking": "SPARE"}
         kept = job.save_kept(b"\xff" * len(IMAGE), chip)
         job.record(SpareChosen(kept_number=kept.number))
         job.announce(announcement(kept_number=kept.number))
+        assert [one.marking for one in job.kept_chips] == ["SPARE"]
         half_written = name_of_chip(job, kept.number)
         unfinished = next_step(job)
         finish(job, IMAGE)
