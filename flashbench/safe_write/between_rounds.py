@@ -77,7 +77,7 @@ def name_of_chip_left(chip: ChipLeft) -> str:
 
 
 def _differing_text(left: bytes, held: bytes) -> str:
-    differing = sum(changed.length for changed in changed_ranges(left, held))
+    differing = _differing(left, held)
     return "what it held then" if not differing else f"{differing} bytes that it did not hold then"
 
 
