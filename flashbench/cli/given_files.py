@@ -63,10 +63,15 @@ def read_edit_file(path: Path) -> "EditFile":
     """The edit file at `path`. Raises `CheckFailed`, `WrongCall`."""
     from flashbench.image.edit_file import EDIT_FILE_BYTES_MAX, parse_edit, refused
 
+    data = read_bytes(path, bytes_max=EDIT_FILE_BYTES_MAX)
     try:
-        return parse_edit(read_bytes(path, bytes_max=EDIT_FILE_BYTES_MAX).decode())
-    except UnicodeDecodeError as error:
-        raise refused(f"It is no UTF-8 text: {error.reason} at byte {error.start}.") from error
+        try:
+            text = data.decode()
+        except UnicodeDecodeError as error:
+            raise refused(f"It is no UTF-8 text: {error.reason} at byte {error.start}.") from error
+        return parse_edit(text)
+    except CheckFailed as error:
+        raise CheckFailed(f"{quoted(path)}: {error.seen}", next_step=error.next_step) from error
 
 
 def write_new(path: Path, text: str) -> None:

@@ -233,9 +233,8 @@ class _Practice:
         text = self._edit_file.read_text().replace('"don\'t know"', '"not needed"')
         about = f"{self._demo.board}: {self._demo.new_part} for {self._demo.old_part}"
         text = text.replace('straps = "not needed"', 'straps = "done"')
-        text = text.replace(
-            'about = ""', f'about = "{about}"\npackages_on_board = {self._demo.packages_on_board}'
-        )
+        text = text.replace('about = ""', f'about = "{about}"')
+        text = text.replace("# packages_on_board = 2 ", "packages_on_board = 2 ")
         self._edit_file.write_text(text)
 
     def _write(self) -> None:

@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from flashbench.job.folder import Job
 
 
-def keep_second_copy(output: Output, job: "Job", options: BenchOptions, *, demanded: bool) -> None:
-    """Have the dumps on the second shelf of the bench file, and say how many copies there are.
+def keep_second_copy(output: Output, job: "Job", options: BenchOptions, *, demanded: bool) -> str:
+    """Have the dumps on the second shelf of the bench file; how many copies there are, to be said
+    once a write really comes.
 
     Where it is not `demanded`, a shelf that fails is only said: a lost second disk must not
     keep a half-written chip from being finished.
@@ -28,26 +29,25 @@ def keep_second_copy(output: Output, job: "Job", options: BenchOptions, *, deman
     from flashbench.job.second_copy import copy_to_second_shelf
 
     if job.dumped is None:
-        return
+        return ""
     shelf = read_bench(options.bench).second_shelf
     output.facts["second_copy"] = None
     what = "the original" if job.has_original else "the best reading"
     if shelf is None:
-        output.say(
+        return (
             f"{job.label}: one copy, one disk: {what} lies in {quoted(job.folder)} alone. A"
             " second_shelf in the bench file keeps another."
         )
-        return
     try:
         copy = copy_to_second_shelf(job, shelf)
     except FlashbenchError as error:
         if demanded:
             raise
         output.warn(f"No second copy was proven. {error.seen} {error.next_step}")
-        return
+        return ""
     output.facts["second_copy"] = str(copy.folder)
     copies = "two copies, but on one disk" if copy.same_disk else "two copies on two disks"
-    output.say(f"{job.label}: {copies}: the second was read back in {quoted(copy.folder)}.")
+    return f"{job.label}: {copies}: the second was read back in {quoted(copy.folder)}."
 
 
 def mention_the_host(output: Output, at: AtBench) -> None:

@@ -349,7 +349,9 @@ def _tell_what_the_board_wrote(output: Output, job: "Job") -> None:
         return
     wrote = note_what_the_board_wrote(job)
     if wrote is None:
-        why = why_not_the_board(job) or "what the board wrote is not known: another chip was left"
+        why = why_not_the_board(job) or (
+            "what the board wrote is not known: no earlier dump of this chip is there to compare"
+        )
         output.facts["notes"] = [*output.facts["notes"], f"{why}."]
         output.say(f"{job.label}: {why}.")
         return

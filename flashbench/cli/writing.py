@@ -301,7 +301,7 @@ def write_to_new_chip_at(
         output.job_half_written = replacement_is_unfinished(job)
         if not output.job_half_written:
             demand_bag(output, job.label, read=label)
-        keep_second_copy(output, job, options, demanded=not output.job_half_written)
+        copies = keep_second_copy(output, job, options, demanded=not output.job_half_written)
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
             return identify(
@@ -322,6 +322,9 @@ def write_to_new_chip_at(
                 original=original and image is None,
                 progress=at.progress,
             )
+            if copies:
+                at.progress.close()
+                output.say(copies)
             agree_and_write(output, at, plan, yes=yes)
 
 
@@ -353,7 +356,7 @@ def _rewrite(
         demand_someone_to_ask(output, yes=yes)
         if demand is not None:
             demand(job)
-        keep_second_copy(output, job, options, demanded=second_copy_demanded)
+        copies = keep_second_copy(output, job, options, demanded=second_copy_demanded)
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
             return steps.identify_for(
@@ -367,6 +370,9 @@ def _rewrite(
         with chip_at_bench(output, options, identified) as at:
             with naming_strangers(at, job):
                 plan = planned(at, job)
+            if copies:
+                at.progress.close()
+                output.say(copies)
             agree_and_write(output, at, plan, yes=yes)
 
 

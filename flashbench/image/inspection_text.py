@@ -46,7 +46,7 @@ def render(inspection: Inspection, choices: Sequence[RowChoice] | None = None) -
         ("Numbers of this board", list(_number_lines(inspection.numbers))),
         ("Doubts", [("", doubt) for doubt in inspection.doubts]),
     )
-    lines = [f"{_size(inspection.size)}", f"SHA-256 {inspection.sha256}"]
+    lines = [f"  size   {_size(inspection.size)}", f"  sha256 {inspection.sha256}"]
     if not any(entries for _, entries in sections):
         lines += ["", "Nothing was recognised: no block, no check, no memory record."]
     for title, entries in sections:

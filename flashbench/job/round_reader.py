@@ -119,7 +119,7 @@ class RoundReader:
                 return self._files.load(name, sha256)
         raise StepRefused(
             f"Round {self._number} of job {self._label} stores nothing with the sha256"
-            f" {sha256[:16]}....",
+            f" {sha256[:16]}...",
             next_step="Name the original or one of its images.",
         )
 

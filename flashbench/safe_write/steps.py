@@ -584,7 +584,7 @@ def _edit_afresh(job: Job, proven: Sequence[str]) -> NextStep | None:
 def _source_text(job: Job) -> str:
     source = source_of(job)
     of = f" of round {job.round_number}" if job.round_number > 1 else ""
-    size = f"{len(source.image)} bytes on disk, sha256 {source.sha256[:16]}"
+    size = f"{len(source.image)} bytes on disk, sha256 {source.sha256[:16]}..."
     if isinstance(source, Backup):
         return f"original{of} of {size}"
     return (

@@ -194,3 +194,10 @@ def test_all_old_and_new_bytes_can_be_had_as_a_file(board: SmallBoard, tmp_path:
     listing = (tmp_path / "changes.txt").read_text()
     assert "memory table at 0x1000: SPD byte 4, density" in listing
     assert "00001010  23 10 13 0e 15 1a 95 08" in listing
+
+
+def test_what_is_wrong_with_an_edit_file_names_the_file(board: SmallBoard) -> None:
+    result = board.edit(text="flashbench_edit = 1\n[[place]]\nat = -1\n")
+
+    assert result.exit_code == 1
+    assert f"{board.edit_file}: The edit file cannot be used." in result.stderr

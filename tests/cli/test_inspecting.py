@@ -282,3 +282,10 @@ def test_all_blocks_of_a_board_are_named_where_one_has_to_be_chosen(
     assert result.exit_code == 1
     assert len(offsets) == 10
     assert all(f"{at:#x}" in result.stderr for at in offsets)
+
+
+def test_what_is_said_of_the_whole_image_stands_in_one_column(image: Path) -> None:
+    head = run("inspect", str(image)).stdout.splitlines()[:3]
+
+    assert [line.split()[0] for line in head] == ["image", "size", "sha256"]
+    assert [line[9] != " " and line[8] == " " for line in head] == [True] * 3

@@ -71,7 +71,9 @@ def find_before() -> list[dict[str, Any]]:
 def test_it_leaves_the_report_and_the_edit_file(practised: tuple[Path, str]) -> None:
     folder, _ = practised
 
-    assert "MT62F1G32D2DS-031 WT:C" in (folder / "edit.toml").read_text()
+    edit = (folder / "edit.toml").read_text()
+    assert "MT62F1G32D2DS-031 WT:C" in edit
+    assert edit.count("packages_on_board = 2") == 1
     assert (folder / "job" / "report.html").stat().st_size > 1000
     sheet = json.loads((folder / "job" / "round-1" / "changes-1.json").read_text())
     assert sheet["answers"]["straps"] == "done"

@@ -35,6 +35,15 @@ def test_without_a_second_shelf_write_says_one_copy_one_disk(place: Workplace) -
     assert told(place.on_job("write", "--yes", "--json"))["second_copy"] is None
 
 
+def test_a_write_that_is_refused_says_nothing_of_copies(place: Workplace) -> None:
+    place.set_cells(0x40, b"its board ran")
+
+    result = place.on_job("write", "--yes")
+
+    assert result.exit_code == 3
+    assert "one copy" not in result.stdout
+
+
 def test_write_has_the_original_on_the_second_shelf_first(place: Workplace, shelf: Path) -> None:
     result = place.on_job("write", "--yes", "--json", *on(place, shelf))
 
