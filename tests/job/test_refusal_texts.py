@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from flashbench.errors import ChipHalfWritten, ChipUntouched
+from flashbench.job.booking import booked_in
 from flashbench.job.folder import Job
 from flashbench.job.refusals import (
     JobMissing,
@@ -94,9 +95,12 @@ def test_a_folder_without_a_job_is_refused_with_two_ways_on(tmp_path: Path) -> N
 
 
 def test_a_job_opened_from_files_is_booked_in_on_the_disk_that_was_given(tmp_path: Path) -> None:
-    disk = FaultyDisk(tmp_path, DiskFault(at=1, does=Does.FAIL, from_then_on=True))
+    disk = FaultyDisk(tmp_path)
 
-    with pytest.raises(ChipUntouched, match="The disk refused while"):
-        take_files_in(tmp_path / "job", DUMP, DUMP, disk=disk)
+    take_files_in(tmp_path / "job", DUMP, DUMP, disk=disk)
+    disk.end_process()
+    disk.leave_after_power_loss(tmp_path / "after", names_synced=True, contents_synced=True)
 
-    assert not (tmp_path / "job").exists()
+    booked = booked_in(tmp_path / "after" / "job")
+    assert booked is not None
+    assert booked.label == "job"
