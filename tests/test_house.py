@@ -17,7 +17,7 @@ MAY_IMPORT = {
     "flashbench.adapter": {"flashbench.errors", "flashbench.progress"},
     "flashbench.bench": {"flashbench.adapter", "flashbench.errors", "flashbench.wording"},
     "flashbench.chip": {"chipdb", "flashbench.adapter", "flashbench.errors", "flashbench.progress"},
-    "flashbench.image": {"flashbench.errors", "flashbench.progress"},
+    "flashbench.image": {"flashbench.errors", "flashbench.progress", "flashbench.wording"},
     "flashbench.job": {
         "flashbench.chip",
         "flashbench.errors",
