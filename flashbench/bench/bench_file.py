@@ -13,6 +13,7 @@ import msgspec
 
 from flashbench.adapter import ExtraPins, pin_mask
 from flashbench.errors import WrongCall
+from flashbench.wording import in_plain_words
 
 BENCH_FILE_BYTES_MAX: Final = 1 << 16
 DESCRIPTION: Final = Path(__file__).with_name("bench-files.md")
@@ -117,7 +118,7 @@ def parse_bench(text: str) -> BenchFile:
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise wrong(f"it is not TOML: {error}") from error
     except msgspec.ValidationError as error:
-        raise wrong(str(error)) from error
+        raise wrong(in_plain_words(str(error))) from error
     adapters = tuple(_adapter(table) for table in form.adapter)
     _refuse_doubles(adapters)
     shelf = Path(form.second_shelf) if form.second_shelf else None
@@ -143,7 +144,7 @@ def _adapter(table: Mapping[str, object]) -> BenchAdapter:
     try:
         adapter = msgspec.convert(table, BenchAdapter)
     except msgspec.ValidationError as error:
-        raise wrong(f"of an adapter: {error}") from error
+        raise wrong(f"of an adapter, {in_plain_words(str(error))}") from error
     where = f"of {adapter.name!r}"
     for text in (adapter.serial, adapter.name, adapter.level_shifter, adapter.socket):
         if text is not None and not text.isprintable():

@@ -63,6 +63,7 @@ from flashbench.errors import CheckFailed
 from flashbench.image.checks import Check, CheckKind, Order, Span
 from flashbench.image.memory_edit import Answer, Doubling, Unsaid, WrongCrc
 from flashbench.image.memory_package import MemoryPackage, parse_package
+from flashbench.wording import in_plain_words
 
 FORMAT = 1
 EDIT_FILE_BYTES_MAX = 4 << 20
@@ -202,7 +203,9 @@ def parse_edit(text: str) -> EditFile:
     try:
         document = msgspec.toml.decode(text, type=_Document)
     except (msgspec.MsgspecError, UnicodeEncodeError, RecursionError, ValueError) as error:
-        raise refused(f"{error}.") from error
+        kind = "" if isinstance(error, msgspec.ValidationError) else "It is not TOML: "
+        said = in_plain_words(str(error))
+        raise refused(f"{kind}{said[:1].upper() + said[1:] if not kind else said}.") from error
     if document.flashbench_edit != FORMAT:
         raise refused(f"It is of form {document.flashbench_edit}; form {FORMAT} is known here.")
     edit = EditFile(

@@ -200,4 +200,6 @@ def test_what_is_wrong_with_an_edit_file_names_the_file(board: SmallBoard) -> No
     result = board.edit(text="flashbench_edit = 1\n[[place]]\nat = -1\n")
 
     assert result.exit_code == 1
-    assert f"{board.edit_file}: The edit file cannot be used." in result.stderr
+    assert f"{board.edit_file}: The edit file cannot be used. In place 1, at: expected a whole" in (
+        result.stderr
+    )

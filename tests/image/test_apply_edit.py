@@ -234,18 +234,18 @@ def test_any_single_byte_corruption_of_the_target_is_refused(
     ("old", "new", "complaint"),
     [
         ("flashbench_edit = 1", "flashbench_edit = 2", "It is of form 2; form 1 is known"),
-        ("copies = 2", "", "required field `copies`"),
-        ("copies = 2", "copies = 0", "Expected `int` >= 1"),
-        ("copies = 2", "copies = 2\ncolour = 1", "unknown field `colour`"),
+        ("copies = 2", "", "In block 1: it lacks the key copies"),
+        ("copies = 2", "copies = 0", "copies: expected a whole number >= 1"),
+        ("copies = 2", "copies = 2\ncolour = 1", "In block 1: there is no key colour"),
         ("at = 12", "at = 2000", "592 bytes long, and bytes 2000 to 2004 of it are meant"),
-        ("CRC-32/ISO-HDLC", "CRC-99", "Invalid enum value 'CRC-99'"),
+        ("CRC-32/ISO-HDLC", "CRC-99", "there is no such choice as 'CRC-99'"),
         ('expect = "15 1a"', 'expect = "15"', "expects 1 bytes and writes 2"),
         ('expect = "15 1a"', 'expect = "zz"', "'zz', is not written as hex pairs"),
         ("at = 20", "at = 14", "overlaps the stored check at byte 12"),
         ("at = 20", "at = 591", "bytes 591 to 593 of it are meant"),
         ("[[block.check]]", "no_check = true\n[[block.check]]", "must name its check, or say"),
         ('why = "density and rows"', CHANGE, "Two changes of memory table overlap"),
-        ("[[block]]", "[[block", "Expected ']]'"),
+        ("[[block]]", "[[block", "It is not TOML: expected ']]'"),
     ],
 )
 def test_an_edit_file_that_cannot_be_meant_is_refused_with_a_sentence(
