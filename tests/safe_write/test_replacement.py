@@ -14,6 +14,7 @@ from flashbench.rehearsal import NorPart, load_part
 from flashbench.rehearsal.faults import LosePower, UnstableCells, WornSector
 from flashbench.safe_write.best_reading import differing_ranges, majority
 from flashbench.safe_write.steps import job_for_dump, next_step
+from flashbench.safe_write.which_chip import chips_it_can_be
 from tests.builders.bench import (
     SMALL,
     TINY,
@@ -186,6 +187,39 @@ def test_the_own_chip_in_the_socket_is_not_erased_to_finish_a_replacement(tmp_pa
         assert found.kept_number is None
         assert found.suspect == ()
         assert own.chip.change_count == 0
+
+
+def test_of_chips_that_cannot_be_told_apart_the_own_one_comes_first(tmp_path: Path) -> None:
+    own, new = Board(TINY), a_new_chip(TINY)
+    job = a_dumped_job(own, tmp_path / "job")
+    with new.visit() as visit:
+        replaced(visit, job, edited(own.original, (0x20, b"!")))
+
+    with own.visit() as visit, fb.Job.open(job) as opened:
+        assert chips_it_can_be(visit.identify(), opened) == (None, 1)
+
+
+def test_what_was_written_to_a_replacement_before_is_known_when_its_next_write_is_torn(
+    tmp_path: Path,
+) -> None:
+    """Image 1 lies outside the units of the torn write, and never went onto the own chip."""
+    own, new = Board(SMALL), a_new_chip()
+    job = a_dumped_job(own, tmp_path / "job")
+    second = edited(IMAGE, (0x2_0010, b"newer"))
+    with new.visit() as visit:
+        replaced(visit, job, IMAGE)
+    torn = LosePower(at_operation=new.chip.operation_number + 1)
+    with new.visit(torn) as visit, fb.Job.open(job) as opened:
+        opened.save_image(second, {})
+        found = fb.read_for_recovery(visit.identify(), opened)
+        plan = fb.plan_recovery(found, fb.reload_backup(opened), target=second)
+        with pytest.raises(ChipHalfWritten):
+            fb.rewrite(plan)
+
+    with new.visit() as visit:
+        finish(visit, job)
+
+    assert new.contents == second
 
 
 def test_a_half_written_own_chip_that_was_replaced_is_not_dumped_as_a_new_round(
