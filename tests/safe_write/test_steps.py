@@ -1,13 +1,16 @@
 """What the steps say and refuse around a write: whole sentences, and the few sums they make."""
 
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 import flashbench as fb
+from flashbench.chip.profile import ChipProfile
 from flashbench.job.refusals import StepRefused
 from flashbench.job.round_reader import BestReadingFile
-from flashbench.safe_write._sender import WORN_FACTOR
+from flashbench.safe_write._sender import WORN_FACTOR, Sender
 from flashbench.safe_write.best_reading import unstable_ranges
 from flashbench.safe_write.between_rounds import start_of_edit
 from flashbench.safe_write.duration import measure_bus
@@ -46,6 +49,29 @@ def test_a_stop_takes_a_worn_erase_and_then_the_writes_of_the_registers(tmp_path
     registers_ms = len(chip.registers) * chip.profile.status_write_ms_max
     assert registers_ms > 0
     assert longest_stop_s(chip) == pytest.approx((WORN_FACTOR * slowest_ms + registers_ms) / 1000)
+
+
+class _Asked(Sender):
+    """A sender that only notes how long it would wait."""
+
+    def __init__(self, profile: ChipProfile) -> None:
+        self.chip = SimpleNamespace(profile=profile)  # type: ignore[assignment]
+        self.limit_ms = 0.0
+
+    def wait_idle(
+        self, *, expected_ms: float, limit_ms: float, doing: str, since_s: float | None = None
+    ) -> None:
+        self.limit_ms = limit_ms
+
+
+def test_a_chip_that_is_only_programmed_settles_within_a_register_write() -> None:
+    with Board(SMALL).visit() as visit:
+        profile = visit.identify().profile
+    without_erase = _Asked(replace(profile, regions=(), chip_erase=None))
+
+    without_erase.settle()
+
+    assert without_erase.limit_ms == profile.status_write_ms_max
 
 
 def test_what_the_bus_takes_beside_the_bits_does_not_depend_on_the_clock() -> None:
