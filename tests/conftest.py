@@ -1,5 +1,6 @@
 """What every test is kept away from: the bench file and the computer of whoever runs them."""
 
+import signal
 from collections.abc import Iterator
 from tempfile import TemporaryDirectory
 
@@ -14,3 +15,10 @@ def _no_bench_file_of_ones_own() -> Iterator[None]:
         hooked.setattr("flashbench.bench.host._ways", lambda: ())
         hooked.setattr("psutil.sensors_battery", lambda: None)
         yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _ctrl_c_is_heard() -> None:
+    """Whoever starts the tests in the background may have interrupts ignored, also by children."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)

@@ -6,13 +6,14 @@ It differs from real chips where `tests/rehearsal/test_nor_chip_contract.py` say
 """
 
 import base64
+import json
 import shutil
 import socket
 import subprocess
 import tempfile
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import BinaryIO, Self
 
 import pytest
 
@@ -42,6 +43,21 @@ def skip_without_qemu() -> None:
         pytest.skip(f"{_PROGRAM} is not installed: no chip model of foreign make to test against")
 
 
+def _listening_at(path: Path) -> socket.socket:
+    listener = socket.socket(socket.AF_UNIX)
+    listener.bind(str(path))
+    listener.listen(1)
+    listener.settimeout(_PATIENCE_S)
+    return listener
+
+
+def _accepted(listener: socket.socket) -> tuple[socket.socket, BinaryIO]:
+    with listener:
+        connection, _ = listener.accept()
+    connection.settimeout(_PATIENCE_S)
+    return connection, connection.makefile("rb")
+
+
 class QemuChip:
     """An `SpiTarget`. `answering` is always False, so full-duplex transfers read as FFh."""
 
@@ -54,24 +70,22 @@ class QemuChip:
         folder = Path(self._folder.name)
         self._image = folder / "cells"
         self._image.write_bytes(contents)
-        listener = socket.socket(socket.AF_UNIX)
-        listener.bind(str(folder / "qtest"))
-        listener.listen(1)
-        listener.settimeout(_PATIENCE_S)
+        qtest, monitor = (_listening_at(folder / name) for name in ("qtest", "monitor"))
         self._process = subprocess.Popen(
             [
                 *(_PROGRAM, "-machine", f"ast2500-evb,fmc-model={model}", "-accel", "tcg", "-S"),
                 *("-display", "none", "-nodefaults", "-serial", "none", "-monitor", "none"),
                 *("-qtest", f"unix:{folder / 'qtest'}", "-qtest-log", "none"),
+                *("-qmp", f"unix:{folder / 'monitor'}"),
                 *("-drive", f"file={self._image},format=raw,if=mtd"),
             ],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        with listener:
-            self._socket, _ = listener.accept()
-        self._socket.settimeout(_PATIENCE_S)
-        self._replies = self._socket.makefile("rb")
+        self._socket, self._replies = _accepted(qtest)
+        self._monitor, self._said = _accepted(monitor)
+        self._said.readline()  # the greeting
+        self._command("qmp_capabilities")
         self._frame_is_new = False
         self._write_register(_CONFIGURATION, 1 << 16 | 2)
         self._write_register(_CONTROL, _USER_MODE | _CHIP_SELECT_HIGH)
@@ -82,6 +96,13 @@ class QemuChip:
         if not reply.startswith(b"OK"):
             raise RuntimeError(f"QEMU answered {reply!r} to {line[:40]!r}")
         return reply[2:].strip()
+
+    def _command(self, name: str) -> None:
+        """Have a command of QEMU's machine protocol done; what it tells of meanwhile is left."""
+        self._monitor.sendall(json.dumps({"execute": name}).encode() + b"\n")
+        while "return" not in (reply := json.loads(self._said.readline())):
+            if "error" in reply:
+                raise RuntimeError(f"QEMU answered {reply} to {name}")
 
     def _write_register(self, address: int, value: int) -> None:
         self._ask(f"writel {address:#x} {value:#x}")
@@ -130,13 +151,17 @@ class QemuChip:
         self._write_register(_CONTROL, _USER_MODE | _CHIP_SELECT_HIGH)
 
     def cells(self) -> bytes:
-        """The array, from the file behind it: what the chip holds without asking it."""
+        """The array, from the file behind it: what the chip holds without asking it.
+
+        QEMU writes the file behind the chip's back; "stop" returns when all of it is written.
+        """
+        self._command("stop")
         return self._image.read_bytes()
 
     def close(self) -> None:
         """End the QEMU process and remove its files."""
-        self._replies.close()
-        self._socket.close()
+        for end in (self._replies, self._socket, self._said, self._monitor):
+            end.close()
         self._process.kill()
         self._process.wait(timeout=_PATIENCE_S)
         self._folder.cleanup()

@@ -238,7 +238,7 @@ def test_two_boards_are_compared_and_the_difference_becomes_an_edit_file(
     Path("first.bin").symlink_to(image)
     words = ("inspect", "first.bin", "--compare", "other.bin")
 
-    result = run(*words, "--suggest-edit", str(file))
+    result = run(*words, "--suggest-edit", file.name)
     facts = told(run(*words, "--json"))["compared"]
 
     assert result.exit_code == 0, result.stderr
