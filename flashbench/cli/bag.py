@@ -10,7 +10,7 @@ _CHARACTERS: Final = 3
 
 
 class OtherBag(ChipUntouched):
-    """What was read from the bag is not the end of this job's label."""
+    """What was read from the bag is not enough of the end of this job's label."""
 
 
 def demand_bag(output: Output, label: str, *, read: str | None) -> None:
@@ -21,7 +21,7 @@ def demand_bag(output: Output, label: str, *, read: str | None) -> None:
 
     Raises:
         WrongCall: nothing was said, and nobody can be asked.
-        OtherBag: it is the end of another label.
+        OtherBag: it is the end of another label, or too short an end.
     """
     if read is None and not someone_can_be_asked(output):
         raise WrongCall(
@@ -33,6 +33,11 @@ def demand_bag(output: Output, label: str, *, read: str | None) -> None:
         question = "The last three characters of the label on the bag, spaces not counted?"
         read = output.ask_text(question, labelled=False) or ""
     if not ends_label(label, read):
+        if _compact(label).endswith(_compact(read)):
+            raise OtherBag(
+                f"{read.strip()!r} is too little of a label to tell its bag from another.",
+                next_step=f"Say its last {_CHARACTERS} characters, spaces not counted.",
+            )
         raise OtherBag(
             f"The label of this job does not end in {read.strip()!r}.",
             next_step="Look at the bag and at the folder that was named: one of them is another"

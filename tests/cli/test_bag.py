@@ -25,6 +25,16 @@ def test_another_bag_is_refused_before_any_pin_is_driven(place: Workplace, verb:
     assert place.chip() == before
 
 
+def test_too_short_an_end_of_the_right_label_is_told_as_that(place: Workplace) -> None:
+    result = place.on_job("write", "--yes", "--label", "1 7")
+
+    assert result.exit_code == 3
+    assert list(three_lines(result)[1:]) == [
+        "'1 7' is too little of a label to tell its bag from another.",
+        "Say its last 3 characters, spaces not counted.",
+    ]
+
+
 @pytest.mark.parametrize("verb", ["write", "restore"])
 def test_yes_does_not_answer_for_the_bag(place: Workplace, verb: str) -> None:
     before = place.chip()
