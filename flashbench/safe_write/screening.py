@@ -135,7 +135,7 @@ def notes(image: bytes) -> tuple[str, ...]:
     return ()
 
 
-def telling_blocks(image: bytes, *, block: int = 4096, most: int = 4) -> tuple[int, ...]:
+def telling_blocks(image: bytes, *, block: int, most: int = 4) -> tuple[int, ...]:
     """Offsets of up to `most` blocks that are not constant: fit to recognise a place by."""
     usable = len(image) // block * block
     rows: npt.NDArray[np.uint8] = np.frombuffer(image, np.uint8, usable).reshape(-1, block)
