@@ -19,11 +19,11 @@ def tell_seen_before(
     Raises:
         ChipUntouched: the disk refused.
     """
-    from flashbench.image.block_edits import block_edits
+    from flashbench.image.edit_fingerprints import edit_fingerprints
     from flashbench.shelf.listing import read_shelf
     from flashbench.shelf.seen_before import note_edits, seen_before
 
-    edits = block_edits(edited.original, edited.image, blocks)
+    edits = edit_fingerprints(edited.original, edited.image, blocks)
     note_edits(job, edited.sha256, edits)
     entries = read_shelf(job.folder.resolve().parent).entries if edits else ()
     seen = [one for one in seen_before(entries, but=job.folder) if one.edit in edits]

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from flashbench.image.block_edits import BlockEdit
+from flashbench.image.edit_fingerprints import EditFingerprint
 from flashbench.job.events import BlocksEdited, EditedBlock
 from flashbench.job.folder import Job
 from flashbench.job.outcome import outcome_in
@@ -16,7 +16,7 @@ from flashbench.shelf.entry import Entry, proven_on_chip
 class SeenBefore:
     """How an edit of a block went elsewhere."""
 
-    edit: BlockEdit
+    edit: EditFingerprint
     jobs: int
     booted: int
 
@@ -27,7 +27,7 @@ class SeenBefore:
         return f"Block {signature}: edited like this in {jobs}, {self.booted} booted."
 
 
-def note_edits(job: Job, image_sha256: str, edits: Sequence[BlockEdit]) -> None:
+def note_edits(job: Job, image_sha256: str, edits: Sequence[EditFingerprint]) -> None:
     """Journal which blocks an image edits, so that the shelf can count. Raises as `record`."""
     if edits:
         blocks = tuple(
@@ -45,13 +45,13 @@ def seen_before(
     Only what was proven on a chip counts; `but` is a job to leave out. A board booted if the
     last that was told of it, with that image on its chip, is that it boots.
     """
-    jobs: defaultdict[BlockEdit, int] = defaultdict(int)
-    booted: defaultdict[BlockEdit, int] = defaultdict(int)
+    jobs: defaultdict[EditFingerprint, int] = defaultdict(int)
+    booted: defaultdict[EditFingerprint, int] = defaultdict(int)
     for entry in entries:
         if but is not None and entry.folder.resolve() == but.resolve():
             continue
         booting = _booting_images(entry)
-        made: dict[BlockEdit, bool] = {}
+        made: dict[EditFingerprint, bool] = {}
         for edit, image_sha256 in _written_edits(entry):
             made[edit] = made.get(edit, False) or image_sha256 in booting
         for edit, boots in made.items():
@@ -65,14 +65,14 @@ def seen_before(
     return tuple(sorted(found, key=lambda one: (-one.jobs, one.edit)))
 
 
-def _written_edits(entry: Entry) -> Iterator[tuple[BlockEdit, str]]:
+def _written_edits(entry: Entry) -> Iterator[tuple[EditFingerprint, str]]:
     for story in entry.stories.values():
         proven = proven_on_chip(story)
         for event in story:
             if isinstance(event, BlocksEdited) and event.image_sha256 in proven:
                 for block in event.blocks:
                     signature = bytes.fromhex(block.signature)
-                    yield BlockEdit(signature, block.edit_sha256), event.image_sha256
+                    yield EditFingerprint(signature, block.edit_sha256), event.image_sha256
 
 
 def _booting_images(entry: Entry) -> set[str]:

@@ -3,8 +3,8 @@
 import hashlib
 from pathlib import Path
 
-from flashbench.image.block_edits import BlockEdit, block_edits
 from flashbench.image.checks import Check, CheckKind, Span
+from flashbench.image.edit_fingerprints import EditFingerprint, edit_fingerprints
 from flashbench.image.finds import Block, Confidence
 from flashbench.job.folder import Job
 from flashbench.job.outcome import record_outcome
@@ -12,8 +12,8 @@ from flashbench.shelf.listing import read_shelf
 from flashbench.shelf.seen_before import SeenBefore, note_edits, seen_before
 from tests.builders.shelf import contents, edited, stand_up, write
 
-EDIT = BlockEdit(b"WFB2", hashlib.sha256(b"an edit").hexdigest())
-OTHER = BlockEdit(b"WFB2", hashlib.sha256(b"another").hexdigest())
+EDIT = EditFingerprint(b"WFB2", hashlib.sha256(b"an edit").hexdigest())
+OTHER = EditFingerprint(b"WFB2", hashlib.sha256(b"another").hexdigest())
 
 
 def _block(offset: int, length: int = 64, signature: bytes = b"WFB2") -> Block:
@@ -44,9 +44,9 @@ def _changed(image: bytes, *places: int) -> bytes:
 def test_the_same_edit_is_known_wherever_the_block_stands() -> None:
     image = bytes(512)
 
-    here = block_edits(image, _changed(image, 64 + 20), [_block(64)])
-    there = block_edits(image, _changed(image, 256 + 20), [_block(256)])
-    both = block_edits(image, _changed(image, 84, 276), [_block(64), _block(256)])
+    here = edit_fingerprints(image, _changed(image, 64 + 20), [_block(64)])
+    there = edit_fingerprints(image, _changed(image, 256 + 20), [_block(256)])
+    both = edit_fingerprints(image, _changed(image, 84, 276), [_block(64), _block(256)])
 
     assert len(here) == 1
     assert here == there == both
@@ -54,32 +54,34 @@ def test_the_same_edit_is_known_wherever_the_block_stands() -> None:
 
 def test_another_place_value_or_signature_is_another_edit() -> None:
     image = bytes(512)
-    one = block_edits(image, _changed(image, 84), [_block(64)])
+    one = edit_fingerprints(image, _changed(image, 84), [_block(64)])
 
-    assert block_edits(image, _changed(image, 85), [_block(64)]) != one
-    assert block_edits(image, image[:84] + b"\x01" + image[85:], [_block(64)]) != one
-    assert block_edits(image, _changed(image, 84), [_block(64, signature=b"WFB3")]) != one
+    assert edit_fingerprints(image, _changed(image, 85), [_block(64)]) != one
+    assert edit_fingerprints(image, image[:84] + b"\x01" + image[85:], [_block(64)]) != one
+    assert edit_fingerprints(image, _changed(image, 84), [_block(64, signature=b"WFB3")]) != one
 
 
 def test_check_fields_and_what_lies_outside_blocks_make_no_edit() -> None:
     image = bytes(512)
 
-    assert block_edits(image, _changed(image, 64 + 4, 64 + 7, 400), [_block(64)]) == ()
-    assert block_edits(image, _changed(image, 70 + 14, 68), [_block(64)]) == block_edits(
-        image, _changed(image, 84), [_block(64)]
-    )
+    assert edit_fingerprints(image, _changed(image, 64 + 4, 64 + 7, 400), [_block(64)]) == ()
+    assert edit_fingerprints(
+        image, _changed(image, 70 + 14, 68), [_block(64)]
+    ) == edit_fingerprints(image, _changed(image, 84), [_block(64)])
 
 
 def test_a_change_counts_for_the_smallest_block_around_it() -> None:
     image = bytes(512)
     inner, outer = _block(128, 64, b"INNR"), _block(64, 256, b"OUTR")
 
-    (edit,) = block_edits(image, _changed(image, 150), [outer, inner])
+    (edit,) = edit_fingerprints(image, _changed(image, 150), [outer, inner])
 
     assert edit.signature == b"INNR"
 
 
-def _job(shelf: Path, board: int, edit: BlockEdit, *, written: bool, boots: bool | None) -> None:
+def _job(
+    shelf: Path, board: int, edit: EditFingerprint, *, written: bool, boots: bool | None
+) -> None:
     folder = stand_up(shelf, f"board-{board}", board=board)
     image = edited(contents(board))
     with Job.open(folder) as job:

@@ -10,7 +10,7 @@ from flashbench.image.finds import Block
 
 
 @dataclass(frozen=True, slots=True, order=True)
-class BlockEdit:
+class EditFingerprint:
     """One edit of one kind of block: equal for the same change of the same block on any board.
 
     `edit_sha256` is of the changed positions, counted from the block's first byte, with their
@@ -21,7 +21,9 @@ class BlockEdit:
     edit_sha256: str
 
 
-def block_edits(original: bytes, image: bytes, blocks: Iterable[Block]) -> tuple[BlockEdit, ...]:
+def edit_fingerprints(
+    original: bytes, image: bytes, blocks: Iterable[Block]
+) -> tuple[EditFingerprint, ...]:
     """Every edit of a block with a signature, each once however many copies got it, sorted.
 
     A change counts for the smallest block around it. Raises `CheckFailed` if the sizes differ.
@@ -37,7 +39,7 @@ def block_edits(original: bytes, image: bytes, blocks: Iterable[Block]) -> tuple
     return tuple(
         sorted(
             {
-                BlockEdit(signature, hashlib.sha256(" ".join(made).encode()).hexdigest())
+                EditFingerprint(signature, hashlib.sha256(" ".join(made).encode()).hexdigest())
                 for (signature, _), made in changes.items()
             }
         )
