@@ -13,7 +13,7 @@ from flashbench.errors import CheckFailed
 from flashbench.wording import quoted
 
 if TYPE_CHECKING:
-    from flashbench.safe_write.steps import NextStep
+    from flashbench.safe_write.next_step import NextStep
 
 
 def next_(
@@ -86,19 +86,23 @@ def next_at(output: Output, folder: Path) -> None:
     """What `next` does, for a board that was only booked in too."""
     from flashbench.job.booking import booked_in
     from flashbench.job.refusals import JobMissing
-    from flashbench.safe_write import steps
+    from flashbench.safe_write.next_step import (
+        next_step,
+        next_when_booked_in,
+        said_of_older_rounds,
+    )
 
     try:
         with opened_job(output, folder) as job:
-            coming = steps.next_step(job)
-            said = (*coming.proven, *steps.said_of_older_rounds(job))
+            coming = next_step(job)
+            said = (*coming.proven, *said_of_older_rounds(job))
             _say(output, replace(coming, proven=said))
     except JobMissing:
         booked = booked_in(folder)
         if booked is None:
             raise
         output.label = booked.label
-        _say(output, steps.next_when_booked_in(folder))
+        _say(output, next_when_booked_in(folder))
 
 
 def _say(output: Output, coming: "NextStep") -> None:

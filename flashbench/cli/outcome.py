@@ -150,9 +150,10 @@ def outcome_at(
     """What `outcome` does. `boots` None: it only shows what was told."""
     from flashbench.job.folder import Job
     from flashbench.job.outcome import memory_remark, outcome_of, record_outcome
-    from flashbench.safe_write import steps
+    from flashbench.safe_write.next_step import next_step
+    from flashbench.safe_write.steps import outranked_by_unfinished
 
-    with Job.open(folder) as job, steps.outranked_by_unfinished(job):
+    with Job.open(folder) as job, outranked_by_unfinished(job):
         output.label = job.label
         if boots is None:
             told = outcome_of(job, round_number=round_number)
@@ -166,7 +167,7 @@ def outcome_at(
                 note=note,
                 round_number=round_number,
             )
-        coming = steps.next_step(job)
+        coming = next_step(job)
         number = told.round_number if told else round_number or job.round_number
         output.facts = _facts(told) | {
             "label": job.label,

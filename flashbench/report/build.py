@@ -36,7 +36,7 @@ from flashbench.report.view import (
     StoredFile,
 )
 from flashbench.safe_write.between_rounds import LeftBehind, left_by_last_round
-from flashbench.safe_write.steps import next_step
+from flashbench.safe_write.next_step import next_step
 
 STRETCHES_MAX: Final = 100
 LISTING_LINES_MAX: Final = 300

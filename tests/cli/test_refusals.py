@@ -296,7 +296,7 @@ def test_a_fault_of_our_own_is_one_line_and_the_traceback_only_when_asked_for(
     def broken(_: object) -> None:
         raise KeyError("nobody foresaw this")
 
-    monkeypatch.setattr("flashbench.safe_write.steps.next_step", broken)
+    monkeypatch.setattr("flashbench.safe_write.next_step.next_step", broken)
     plain = run("next", str(place.job))
     monkeypatch.setenv("FLASHBENCH_DEBUG", "1")
     debugging = run("next", str(place.job), "--json")

@@ -9,7 +9,8 @@ import pytest
 from flashbench.job.refusals import StepRefused
 from flashbench.rehearsal import arm, open_bench
 from flashbench.rehearsal.faults import LosePower
-from flashbench.safe_write.steps import demand_unfinished, next_step
+from flashbench.safe_write.next_step import next_step
+from flashbench.safe_write.steps import demand_unfinished
 from tests.builders.job import ORIGINAL, a_dumped_job, announcement
 from tests.cli.workplace import Workplace, contents, copied, edited, run, three_lines, told
 

@@ -6,7 +6,7 @@ from flashbench.job.events import SpareChosen, WriteAnnounced, WriteFinished
 from flashbench.job.folder import Job
 from flashbench.job.outcome import outcome_of, record_outcome
 from flashbench.job.spares import without_spares
-from flashbench.safe_write.steps import next_step
+from flashbench.safe_write.next_step import next_step
 from flashbench.safe_write.which_chip import name_of_chip
 from tests.builders.job import IMAGE, AChip, a_dumped_job, announcement
 from tests.builders.shelf import finish

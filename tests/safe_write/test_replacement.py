@@ -13,7 +13,8 @@ from flashbench.job.events import KeptContents
 from flashbench.rehearsal import NorPart, load_part
 from flashbench.rehearsal.faults import LosePower, UnstableCells, WornSector
 from flashbench.safe_write.best_reading import differing_ranges, majority
-from flashbench.safe_write.steps import job_for_dump, next_step
+from flashbench.safe_write.next_step import next_step
+from flashbench.safe_write.steps import job_for_dump
 from flashbench.safe_write.which_chip import chips_it_can_be
 from tests.builders.bench import (
     SMALL,

@@ -35,7 +35,7 @@ from flashbench.rehearsal.faults import (
     WornSector,
     WrongEraseUnit,
 )
-from flashbench.safe_write.steps import next_step
+from flashbench.safe_write.next_step import next_step
 from tests.builders.bench import (
     SMALL,
     TINY,

@@ -1,6 +1,6 @@
 """The steps of the job in their order, and which of them comes next. Pure.
 
-What is proven is read from the job by `steps.next_step`; what only a person can know stands in
+What is proven is read from the job by `next_step`; what only a person can know stands in
 the guide's notes. No step is tried out here: whether it may be done, its command decides.
 """
 

@@ -267,7 +267,7 @@ class Work:
         """Where the job stands now, from its folder alone. Raises what `Job.open` raises."""
         from flashbench.job.folder import Job
         from flashbench.job.refusals import JobMissing
-        from flashbench.safe_write import steps
+        from flashbench.safe_write.next_step import next_step
 
         try:
             job = Job.open(self.folder)
@@ -283,7 +283,7 @@ class Work:
                 dumped=job.has_original,
                 has_image=job.newest_image() is not None,
                 unfinished=job.unfinished() is not None,
-                verb=steps.next_step(job).command.split()[1],
+                verb=next_step(job).command.split()[1],
             )
 
     def _label(self) -> str:
