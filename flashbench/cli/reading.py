@@ -414,12 +414,13 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
     """What `verify` does."""
     from dataclasses import asdict
 
-    from flashbench.safe_write import steps
+    from flashbench.safe_write.comparison import compare, demand_known
+    from flashbench.safe_write.steps import identify_for, outranked_by_unfinished
 
-    with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
+    with opened_job(output, folder) as job, outranked_by_unfinished(job):
 
         def identified(opened: "Adapter", volts: float) -> "Identified":
-            return steps.identify_for(
+            return identify_for(
                 opened,
                 job,
                 supply_volts=volts,
@@ -429,7 +430,7 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
 
         with chip_at_bench(output, options, identified) as at:
             with naming_strangers(at, job):
-                held = steps.compare(at.chip, job, progress=at.progress)
+                held = compare(at.chip, job, progress=at.progress)
             at.progress.close()
             output.facts = {"label": job.label, **asdict(held)}
             if held.equals is not None:
@@ -448,4 +449,4 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
                     ]
                 )
             with naming_strangers(at, job):
-                steps.demand_known(held, job)
+                demand_known(held, job)

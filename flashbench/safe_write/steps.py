@@ -1,16 +1,14 @@
 """The steps of the job as the command line and the guide call them: one function each."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
 from flashbench.adapter.adapter import Adapter
-from flashbench.chip import protection, reading
-from flashbench.chip._read_frames import ReadKind
+from flashbench.chip import protection
 from flashbench.chip.identity import Identified, identify
 from flashbench.errors import (
     AdapterError,
@@ -18,7 +16,6 @@ from flashbench.errors import (
     Interrupted,
     OtherChip,
     ReadsUnsteady,
-    StrangeContents,
 )
 from flashbench.image.change_sheet import ChangedRange, NamedRange, change_sheet, changed_ranges
 from flashbench.job.folder import Job
@@ -35,8 +32,8 @@ from flashbench.safe_write.plan_units import NoErasePlan
 from flashbench.safe_write.rewrite import rewrite
 from flashbench.safe_write.stable_read import ReadsDisagree
 from flashbench.safe_write.verify import Verified, verify
-from flashbench.safe_write.which_chip import chips_it_can_be, name_of_chip, refuse_half_written
-from flashbench.wording import command_line, quoted, ways_on
+from flashbench.safe_write.which_chip import name_of_chip, refuse_half_written
+from flashbench.wording import command_line, quoted
 
 _STOPS: Final = (
     AdapterError,
@@ -336,98 +333,3 @@ def stays_open_until_power_off(plan: Plan) -> bool:
     """Whether what is opened for the plan is locked again by the next power-up only."""
     locks = protection.block_locks(plan.chip.registers, plan.chip.profile)
     return locks is protection.BlockLocks.UNTIL_POWER_OFF
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
-    """What the chip in the socket holds, seen from one job. Nothing was changed.
-
-    `equals` names what it equals: "original", "image 2"; None if neither. Then `nearest` is the
-    one it resembles most, `differing_bytes` how much is different, first at `first_difference`.
-    `chip` names the chip of the job that it is; `doubts` are sentences on damaged files, which
-    were not compared with.
-    """
-
-    chip: str
-    doubts: tuple[str, ...]
-
-    equals: str | None
-    nearest: str
-    differing_bytes: int
-    first_difference: int | None
-    unfinished: bool
-    sha256: str
-
-
-def compare(chip: Identified, job: Job, *, progress: Progress = silent) -> Comparison:
-    """Read the chip once and compare it with the job's original and images. Never writes.
-
-    Raises:
-        ChipUntouched: another chip, by its ID, size or unique ID.
-        JobDamaged: not one file of the job is as saved, or the original is not and the chip
-            holds none of the others.
-    """
-    possible = chips_it_can_be(chip, job)
-    candidates, doubts = _intact_pictures(job)
-    held = reading.read_whole(
-        chip,
-        kind=ReadKind.PLAIN,
-        sck_hz=reading.read_hz(chip, ReadKind.PLAIN),
-        step="verify",
-        progress=progress,
-    )
-    found = [(name, screening.disagreement(data, held)) for name, data in candidates]
-    nearest, difference = min(found, key=lambda item: item[1].byte_count if item[1] else 0)
-    if difference is not None:
-        source_of(job)  # a chip like a damaged original would be called a stranger's
-    return Comparison(
-        chip=" or ".join(name_of_chip(job, number) for number in possible),
-        doubts=doubts,
-        equals=nearest if difference is None else None,
-        nearest=nearest,
-        differing_bytes=difference.byte_count if difference else 0,
-        first_difference=difference.first if difference else None,
-        unfinished=any(job.unfinished_on(number) is not None for number in possible),
-        sha256=screening.sha256_hex(held),
-    )
-
-
-def _intact_pictures(job: Job) -> tuple[list[tuple[str, bytes]], tuple[str, ...]]:
-    """What the newest round dumped and its images, by name, and a sentence on each damaged one."""
-    pictures: list[tuple[str, bytes]] = []
-    damage: list[JobDamaged] = []
-    dumped = "best reading" if job.has_best_reading else "original"
-    loads: list[tuple[str, Callable[[], bytes]]] = [(dumped, lambda: source_of(job).image)]
-    newest = job.newest_image() or 0
-    loads += [(f"image {n}", partial(job.load_image, n)) for n in range(newest, 0, -1)]
-    for name, load in loads:
-        try:
-            pictures.append((name, load()))
-        except JobDamaged as error:
-            damage.append(error)
-    if not pictures:
-        raise damage[0]
-    return pictures, tuple(f"Not compared with: {error.seen}" for error in damage)
-
-
-def demand_known(held: Comparison, job: Job) -> None:
-    """Return if the chip holds something this job knows and nothing is left unproven.
-
-    Raises:
-        ChipHalfWritten: a write was begun and is not proven, whatever the cells read.
-        ChipUntouched: the chip holds neither the original nor an image.
-    """
-    folder = quoted(job.folder)
-    if held.unfinished:
-        raise ChipHalfWritten(
-            f"A write of job {job.label} was begun and is not proven.",
-            next_step=f"Run: {ways_on(job.folder, going_back=job.is_going_back)}",
-        )
-    if held.equals is None:
-        raise StrangeContents(
-            f"The chip holds neither the original nor an image of job {job.label}:"
-            f" {held.differing_bytes} bytes differ from {held.nearest}, first at"
-            f" {held.first_difference:#08x}.",
-            next_step="If the board ran since, dump it again in a new round:"
-            f" flashbench dump {folder} --again",
-        )

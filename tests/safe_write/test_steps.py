@@ -13,9 +13,9 @@ from flashbench.job.round_reader import BestReadingFile
 from flashbench.safe_write._sender import WORN_FACTOR, Sender
 from flashbench.safe_write.best_reading import unstable_ranges
 from flashbench.safe_write.between_rounds import start_of_edit
+from flashbench.safe_write.comparison import compare
 from flashbench.safe_write.duration import measure_bus
 from flashbench.safe_write.steps import (
-    compare,
     demand_new_image,
     demand_unfinished,
     job_to_dump_into,
