@@ -64,6 +64,7 @@ from flashbench.job.unfinished import (
     unfinished_on,
     unfinished_write,
 )
+from flashbench.job.way_on import leads_back
 from flashbench.wording import quoted
 
 _E = TypeVar("_E", bound=Event)
@@ -315,12 +316,8 @@ class Job:
     @property
     def is_going_back(self) -> bool:
         """Whether the unfinished write leads back to what the newest round dumped."""
-        unfinished, dumped = self.unfinished(), self.dumped
-        return (
-            unfinished is not None
-            and dumped is not None
-            and (unfinished.target_sha256 == dumped.sha256)
-        )
+        unfinished = self.unfinished()
+        return unfinished is not None and leads_back(self._events, unfinished)
 
     def unfinished_on(self, kept_number: int | None) -> UnfinishedWrite | None:
         """The unfinished write of one chip: the round's own (None), or replacement kept-N."""

@@ -10,14 +10,14 @@ from flashbench.job import events, layout
 from flashbench.job.disk import Disk
 from flashbench.job.refusals import JobDamaged
 from flashbench.job.round_files import read_whole
-from flashbench.job.unfinished import UnfinishedWrite, unfinished_on
+from flashbench.job.unfinished import UnfinishedWrite, unfinished_on, unfinished_write
+from flashbench.job.way_on import ways_on
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.found import unexplained_page
 from flashbench.safe_write.screening import is_constant
 from flashbench.shelf.entry import ChipId, Entry
 from flashbench.shelf.listing import read_shelf
 from flashbench.shelf.whose import ChipSeen, Whose, read_chip
-from flashbench.wording import ways_on
 
 
 def refuse_half_written_by_neighbour(
@@ -42,7 +42,7 @@ def refuse_half_written_by_neighbour(
         seen = read_chip(chip, progress=progress)
         left = [entry for entry in left if _explains(entry, seen)]
     if left:
-        raise half_written_by(left[0])
+        raise half_written_by(left[0], here)
 
 
 def half_written_job(found: Whose, entries: Sequence[Entry]) -> Entry | None:
@@ -57,14 +57,22 @@ def half_written_job(found: Whose, entries: Sequence[Entry]) -> Entry | None:
     return next((entry for entry in candidates if _explains(entry, found.seen)), None)
 
 
-def half_written_by(entry: Entry) -> ChipHalfWritten:
+def half_written_by(entry: Entry, chip: ChipId) -> ChipHalfWritten:
     """What is said of a chip that `entry`'s job left half-written."""
     return ChipHalfWritten(
         f"The chip in the socket is one of job {entry.label}, and a write to it was begun and is"
         " not proven.",
-        next_step=f"Leave it in, and run: {ways_on(entry.folder)}",
+        next_step=f"Leave it in, and run: {ways_on_with(entry, chip)}",
         state="The chip is half-written from before; this command changed nothing.",
     )
+
+
+def ways_on_with(entry: Entry, chip: ChipId) -> str:
+    """The commands that lead on from what `entry`'s job left of this chip, the begun way first."""
+    story = _newest_story(entry)
+    writes = list(_writes_on(entry, chip))
+    last = unfinished_write(story)
+    return ways_on(entry.folder, story, last if last in writes else writes[0])
 
 
 def chip_id(chip: Identified) -> ChipId:
@@ -75,9 +83,7 @@ def chip_id(chip: Identified) -> ChipId:
 
 def _writes_on(entry: Entry, chip: ChipId) -> Iterator[UnfinishedWrite]:
     """The unfinished writes of a job to a chip of these IDs."""
-    if entry.damage is not None or not entry.stories:
-        return
-    newest = entry.stories[max(entry.stories)]
+    newest = _newest_story(entry)
     kept = [event.number for event in newest if isinstance(event, events.KeptContents)]
     for number in (None, *kept):
         write = unfinished_on(newest, number)
@@ -86,6 +92,12 @@ def _writes_on(entry: Entry, chip: ChipId) -> Iterator[UnfinishedWrite]:
             chip.unique_id,
         ):
             yield write
+
+
+def _newest_story(entry: Entry) -> Sequence[events.Event]:
+    if entry.damage is not None or not entry.stories:
+        return ()
+    return entry.stories[max(entry.stories)]
 
 
 def _explains(entry: Entry, seen: ChipSeen) -> bool:

@@ -9,10 +9,14 @@ from flashbench.job.folder import Job
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.screening import is_constant
 from flashbench.shelf.entry import ChipId, Entry
-from flashbench.shelf.half_written import half_written_job, refuse_half_written_by_neighbour
+from flashbench.shelf.half_written import (
+    half_written_job,
+    refuse_half_written_by_neighbour,
+    ways_on_with,
+)
 from flashbench.shelf.listing import read_shelf
 from flashbench.shelf.whose import Likeness, Whose, read_chip, whose
-from flashbench.wording import quoted, ways_on
+from flashbench.wording import quoted
 
 _NAMED_MAX: Final = 3
 
@@ -40,7 +44,8 @@ def naming_owner(
         left = half_written_job(found, shelf.entries)
         if left is not None:
             next_step = (
-                f"That job left it half-written; with it in the socket: {ways_on(left.folder)}"
+                "That job left it half-written; with it in the socket:"
+                f" {ways_on_with(left, found.seen.chip)}"
             )
     return type(error)(f"{error.seen} {sentence}", next_step=next_step, state=error.state)
 

@@ -203,3 +203,20 @@ def test_a_chip_that_a_neighbour_left_half_written_is_no_new_chip(two: Two) -> N
     assert refused.exit_code == 4
     assert "one of job WF2 bag 017" in three_lines(refused)[1]
     assert two.board.chip.cells == held
+
+
+def test_after_an_interrupted_restore_whoever_meets_the_chip_names_restore_first(two: Two) -> None:
+    _left_half_written(two)
+    two.bench.cut_power_while("restore", two.board, after=two.board.chip.operation_count + 2)
+    back = f"flashbench restore {two.board.job}  (or: flashbench finish {two.board.job})"
+    chip, new = two.board.chip, two.bench.shelf / "new"
+
+    met = [
+        two.whose(two.board),
+        two.bench.at_socket("dump", str(new), *SMALL_MODEL.identify, chip=chip),
+        two.bench.at_chip("restore", two.neighbour, chip=chip),
+    ]
+
+    for refused in met:
+        assert three_lines(refused)[2].endswith(f": {back}"), refused.stderr
+    assert "That job left it half-written" in three_lines(met[-1])[2]
