@@ -2,7 +2,7 @@
 
 import os
 import sys
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
@@ -11,15 +11,10 @@ from flashbench.cli.bars import Bars
 from flashbench.cli.bench import is_rehearsal, opened_adapter
 from flashbench.cli.options import (
     FASTEST_HZ,
-    AdapterOption,
-    BenchOption,
     BenchOptions,
-    DatasheetSupplyOption,
     FastClockOption,
     JsonOption,
-    MarkingOption,
-    SupplyOption,
-    TraceOption,
+    with_bench_options,
 )
 from flashbench.cli.output import COLUMNS, Output, command, hz_text, listed
 from flashbench.cli.sockets import Sockets
@@ -42,7 +37,9 @@ def array_address(text: str) -> int:
         raise typer.BadParameter(f"{text!r} is no address. Write 1F0000 or 0x1F0000.") from error
 
 
+@with_bench_options(before="json", clock=FastClockOption)
 def check_contact(
+    options: BenchOptions,
     watch: Annotated[
         bool,
         typer.Option(
@@ -70,13 +67,6 @@ def check_contact(
             help="Look closely at this address (hex), such as one at which two reads differed.",
         ),
     ] = None,
-    adapter: AdapterOption = None,
-    bench: BenchOption = None,
-    supply: SupplyOption = None,
-    marking: MarkingOption = None,
-    datasheet_supply: DatasheetSupplyOption = None,
-    clock: FastClockOption = None,
-    trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:
     """Say whether contact is good, and find the fastest clock. Only reads.
@@ -95,16 +85,7 @@ def check_contact(
     With --json: diagnosis, stable, sentences, next_action, wrong, flips (rising_bits,
     falling_bits, lanes, places), jedec_id, parts, clock (clock_hz, stable_hz, tried).
     """
-    options = BenchOptions(
-        adapter=adapter,
-        bench=bench,
-        supply=supply,
-        marking=marking,
-        datasheet_supply=datasheet_supply,
-        clock=FASTEST_HZ if clock is None else clock,
-        trace=trace,
-    )
-    with command(json=json, traceback=trace is not None) as output:
+    with command(json=json, traceback=options.trace is not None) as output:
         check_contact_at(output, options, watching=watch, good_for=good_for, around=around)
 
 
@@ -117,6 +98,8 @@ def check_contact_at(
     around: int | None = None,
 ) -> None:
     """What `check-contact` does."""
+    if options.clock is None:
+        options = replace(options, clock=FASTEST_HZ)
     sockets = Sockets.of(options)
     sockets.demand_supply()
     stopping = Stopping(output.warn)

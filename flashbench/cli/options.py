@@ -1,10 +1,13 @@
 """What commands take: arguments and options that several share, and how their values are read."""
 
+import inspect
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from functools import wraps
 from pathlib import Path
-from typing import Annotated, NamedTuple
+from typing import Annotated, Any, Concatenate, NamedTuple, ParamSpec
 
 import typer
 
@@ -16,6 +19,7 @@ _TIMES = {"": 1, "k": 10**3, "K": 10**3, "M": 10**6}
 _VOLT_RANGE = re.compile(
     r"(?P<low>\d+(?:[.,]\d+)?) ?[Vv]? ?(?:-|\u2013|to) ?(?P<high>\d+(?:[.,]\d+)?) ?[Vv]?"
 )
+_P = ParamSpec("_P")
 _VOLTS = re.compile(r"(?P<number>\d+(?:[.,]\d+)?) ?[Vv]?")
 
 
@@ -162,12 +166,53 @@ JsonOption = Annotated[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchOptions:
-    """How to get at the chip."""
+    """How to get at the chip: the options that every command at the bench takes, in their order."""
 
-    adapter: str | None = None
-    bench: Path | None = None
-    supply: float | None = None
-    datasheet_supply: SupplyRange | None = None
-    marking: str | None = None
-    clock: int | None = None
-    trace: Path | None = None
+    adapter: AdapterOption = None
+    bench: BenchOption = None
+    supply: SupplyOption = None
+    marking: MarkingOption = None
+    datasheet_supply: DatasheetSupplyOption = None
+    clock: ClockOption = None
+    trace: TraceOption = None
+
+
+def with_bench_options(
+    *, before: str, clock: object = ClockOption
+) -> Callable[[Callable[Concatenate[BenchOptions, _P], None]], Callable[_P, None]]:
+    """Has the command line take each of `BenchOptions`, and hands the command all of them as one.
+
+    In the signature, and so in --help, they stand right before the parameter named `before`.
+    `clock` is the --clock of a command where its default is another.
+    """
+    annotations = {field.name: field.type for field in fields(BenchOptions)} | {"clock": clock}
+
+    def decorated(command: Callable[Concatenate[BenchOptions, _P], None]) -> Callable[_P, None]:
+        @wraps(command)
+        def taking_each(*args: _P.args, **kwargs: _P.kwargs) -> None:
+            each: dict[str, Any] = {name: kwargs.pop(name) for name in annotations}
+            command(BenchOptions(**each), *args, **kwargs)
+
+        signature = _with_each(inspect.signature(command), annotations, before)
+        # typer looks at both.
+        vars(taking_each)["__signature__"] = signature
+        taking_each.__annotations__ = {
+            one.name: one.annotation for one in signature.parameters.values()
+        }
+        return taking_each
+
+    return decorated
+
+
+def _with_each(
+    signature: inspect.Signature, annotations: dict[str, Any], before: str
+) -> inspect.Signature:
+    """The signature with a keyword for each option, instead of the first parameter for all."""
+    own = list(signature.parameters.values())[1:]
+    place = [parameter.name for parameter in own].index(before)
+    each = [
+        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=annotation)
+        for name, annotation in annotations.items()
+    ]
+    after = [parameter.replace(kind=inspect.Parameter.KEYWORD_ONLY) for parameter in own[place:]]
+    return signature.replace(parameters=[*own[:place], *each, *after])

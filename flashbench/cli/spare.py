@@ -8,17 +8,11 @@ import typer
 from flashbench.cli.bench import chip_at_bench, demand_someone_to_ask
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
-    AdapterOption,
-    BenchOption,
     BenchOptions,
-    ClockOption,
-    DatasheetSupplyOption,
     JobArgument,
     JsonOption,
-    MarkingOption,
-    SupplyOption,
-    TraceOption,
     YesOption,
+    with_bench_options,
 )
 from flashbench.cli.output import Output, command, size_text
 from flashbench.cli.strangers import naming_strangers
@@ -35,7 +29,9 @@ _LABEL_COLUMNS = 34
 _OF_ANOTHER_BOARD = "Name another job of the same model: --also-on OTHERJOB"
 
 
+@with_bench_options(before="yes")
 def spare(
+    options: BenchOptions,
     job: JobArgument,
     image: Annotated[
         int | None,
@@ -56,13 +52,6 @@ def spare(
             help="A job of another board: numbers that both have are no customer's. Repeatable.",
         ),
     ] = None,
-    adapter: AdapterOption = None,
-    bench: BenchOption = None,
-    supply: SupplyOption = None,
-    marking: MarkingOption = None,
-    datasheet_supply: DatasheetSupplyOption = None,
-    clock: ClockOption = None,
-    trace: TraceOption = None,
     yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
@@ -80,16 +69,7 @@ def spare(
     With --json (needs --yes): as for write, and spare_label (part, supply_volts, size_bytes,
     code, date, pin_1).
     """
-    options = BenchOptions(
-        adapter=adapter,
-        bench=bench,
-        supply=supply,
-        marking=marking,
-        datasheet_supply=datasheet_supply,
-        clock=clock,
-        trace=trace,
-    )
-    with command(json=json, traceback=trace is not None) as output:
+    with command(json=json, traceback=options.trace is not None) as output:
         spare_at(output, job, options, image=image, also_on=tuple(also_on or ()), yes=yes)
 
 

@@ -18,18 +18,12 @@ from flashbench.cli.new_chip import (
     replacement_is_unfinished,
 )
 from flashbench.cli.options import (
-    AdapterOption,
     BagOption,
-    BenchOption,
     BenchOptions,
-    ClockOption,
-    DatasheetSupplyOption,
     JobArgument,
     JsonOption,
-    MarkingOption,
-    SupplyOption,
-    TraceOption,
     YesOption,
+    with_bench_options,
 )
 from flashbench.cli.output import (
     Output,
@@ -54,7 +48,9 @@ Planner = Callable[[AtBench, "Job"], "Plan"]
 _RANGES_SHOWN = 12
 
 
+@with_bench_options(before="yes")
 def write(
+    options: BenchOptions,
     job: JobArgument,
     image: Annotated[
         int | None,
@@ -68,13 +64,6 @@ def write(
     ] = None,
     to_new_chip: ToNewChipOption = False,
     label: BagOption = None,
-    adapter: AdapterOption = None,
-    bench: BenchOption = None,
-    supply: SupplyOption = None,
-    marking: MarkingOption = None,
-    datasheet_supply: DatasheetSupplyOption = None,
-    clock: ClockOption = None,
-    trace: TraceOption = None,
     yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
@@ -99,16 +88,7 @@ def write(
     expected_seconds, second_copy (its folder, or null), host_notes; with --to-new-chip also
     kept, differences, registers_set, not_carried_over.
     """
-    options = BenchOptions(
-        adapter=adapter,
-        bench=bench,
-        supply=supply,
-        marking=marking,
-        datasheet_supply=datasheet_supply,
-        clock=clock,
-        trace=trace,
-    )
-    with command(json=json, traceback=trace is not None) as output:
+    with command(json=json, traceback=options.trace is not None) as output:
         if to_new_chip:
             write_to_new_chip_at(output, job, options, image=image, label=label, yes=yes)
         else:
@@ -134,15 +114,10 @@ def write_at(
     _rewrite(output, folder, options, planned, demand=bag, second_copy_demanded=True, yes=yes)
 
 
+@with_bench_options(before="yes")
 def finish(
+    options: BenchOptions,
     job: JobArgument,
-    adapter: AdapterOption = None,
-    bench: BenchOption = None,
-    supply: SupplyOption = None,
-    marking: MarkingOption = None,
-    datasheet_supply: DatasheetSupplyOption = None,
-    clock: ClockOption = None,
-    trace: TraceOption = None,
     yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
@@ -159,16 +134,7 @@ def finish(
 
     With --json (needs --yes): as for write.
     """
-    options = BenchOptions(
-        adapter=adapter,
-        bench=bench,
-        supply=supply,
-        marking=marking,
-        datasheet_supply=datasheet_supply,
-        clock=clock,
-        trace=trace,
-    )
-    with command(json=json, traceback=trace is not None) as output:
+    with command(json=json, traceback=options.trace is not None) as output:
         finish_at(output, job, options, yes=yes)
 
 
@@ -185,7 +151,9 @@ def finish_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool)
     _rewrite(output, folder, options, planned, demand=steps.demand_unfinished, yes=yes)
 
 
+@with_bench_options(before="yes")
 def restore(
+    options: BenchOptions,
     job: JobArgument,
     round_number: Annotated[
         int | None,
@@ -199,13 +167,6 @@ def restore(
     ] = None,
     to_new_chip: ToNewChipOption = False,
     label: BagOption = None,
-    adapter: AdapterOption = None,
-    bench: BenchOption = None,
-    supply: SupplyOption = None,
-    marking: MarkingOption = None,
-    datasheet_supply: DatasheetSupplyOption = None,
-    clock: ClockOption = None,
-    trace: TraceOption = None,
     yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
@@ -223,16 +184,7 @@ def restore(
 
     With --json (needs --yes, and --label): as for write.
     """
-    options = BenchOptions(
-        adapter=adapter,
-        bench=bench,
-        supply=supply,
-        marking=marking,
-        datasheet_supply=datasheet_supply,
-        clock=clock,
-        trace=trace,
-    )
-    with command(json=json, traceback=trace is not None) as output:
+    with command(json=json, traceback=options.trace is not None) as output:
         if to_new_chip:
             write_to_new_chip_at(
                 output,
