@@ -12,17 +12,11 @@ from flashbench.cli.chip_to_dump import chip_to_dump
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     FASTEST_HZ,
-    AdapterOption,
-    BenchOption,
     BenchOptions,
-    ClockOption,
-    DatasheetSupplyOption,
     FastClockOption,
     JobArgument,
     JsonOption,
-    MarkingOption,
-    SupplyOption,
-    TraceOption,
+    with_bench_options,
 )
 from flashbench.cli.output import (
     Output,
@@ -49,14 +43,9 @@ if TYPE_CHECKING:
 _RANGES_SHOWN = 12
 
 
+@with_bench_options(before="as_row")
 def identify(
-    adapter: AdapterOption = None,
-    bench: BenchOption = None,
-    supply: SupplyOption = None,
-    marking: MarkingOption = None,
-    datasheet_supply: DatasheetSupplyOption = None,
-    clock: ClockOption = None,
-    trace: TraceOption = None,
+    options: BenchOptions,
     as_row: Annotated[
         bool,
         typer.Option(
@@ -83,16 +72,7 @@ def identify(
     known_from, declared_volts), marking, unique_id, sfdp, registers, protected, doubts,
     adapter, bench (its name in the bench file, or null); with --as-row also row.
     """
-    options = BenchOptions(
-        adapter=adapter,
-        bench=bench,
-        supply=supply,
-        marking=marking,
-        datasheet_supply=datasheet_supply,
-        clock=clock,
-        trace=trace,
-    )
-    with command(json=json, traceback=trace is not None) as output:
+    with command(json=json, traceback=options.trace is not None) as output:
         identify_at(output, options, as_row=as_row)
 
 
@@ -197,7 +177,9 @@ def _erase_rows(chip: "Identified") -> list[tuple[str, str]]:
     return listed("erases", texts or ["none known"])
 
 
+@with_bench_options(before="json", clock=FastClockOption)
 def dump(
+    options: BenchOptions,
     job: JobArgument,
     label: Annotated[
         str | None,
@@ -219,13 +201,6 @@ def dump(
     best_effort: BestEffortOption = False,
     reads: ReadsOption = None,
     from_files: FromFilesOption = None,
-    adapter: AdapterOption = None,
-    bench: BenchOption = None,
-    supply: SupplyOption = None,
-    marking: MarkingOption = None,
-    datasheet_supply: DatasheetSupplyOption = None,
-    clock: FastClockOption = None,
-    trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:
     """Read the chip twice, and keep what both reads agree on.
@@ -260,16 +235,7 @@ def dump(
     null); with --best-effort instead best_reading, proven (false), reads, unstable_bytes,
     unstable.
     """
-    options = BenchOptions(
-        adapter=adapter,
-        bench=bench,
-        supply=supply,
-        marking=marking,
-        datasheet_supply=datasheet_supply,
-        clock=clock,
-        trace=trace,
-    )
-    with command(json=json, traceback=trace is not None) as output:
+    with command(json=json, traceback=options.trace is not None) as output:
         if from_files is not None:
             take_files_at(output, job, from_files, label=label, again=again)
             return
@@ -375,15 +341,10 @@ def _and(names: tuple[str, ...]) -> str:
     return " and ".join(names) or "nothing"
 
 
+@with_bench_options(before="json")
 def verify(
+    options: BenchOptions,
     job: JobArgument,
-    adapter: AdapterOption = None,
-    bench: BenchOption = None,
-    supply: SupplyOption = None,
-    marking: MarkingOption = None,
-    datasheet_supply: DatasheetSupplyOption = None,
-    clock: ClockOption = None,
-    trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:
     """Say what the chip holds: original, image, or neither. Never writes.
@@ -397,16 +358,7 @@ def verify(
     With --json: label, chip, doubts, equals ("original", "image 1" or null), nearest,
     differing_bytes, first_difference, unfinished, sha256.
     """
-    options = BenchOptions(
-        adapter=adapter,
-        bench=bench,
-        supply=supply,
-        marking=marking,
-        datasheet_supply=datasheet_supply,
-        clock=clock,
-        trace=trace,
-    )
-    with command(json=json, traceback=trace is not None) as output:
+    with command(json=json, traceback=options.trace is not None) as output:
         verify_at(output, job, options)
 
 

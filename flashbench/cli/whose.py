@@ -7,15 +7,9 @@ import typer
 
 from flashbench.cli.bench import chip_at_bench
 from flashbench.cli.options import (
-    AdapterOption,
-    BenchOption,
     BenchOptions,
-    ClockOption,
-    DatasheetSupplyOption,
     JsonOption,
-    MarkingOption,
-    SupplyOption,
-    TraceOption,
+    with_bench_options,
 )
 from flashbench.cli.output import Output, command, listed, many
 from flashbench.wording import command_line, quoted
@@ -28,20 +22,15 @@ if TYPE_CHECKING:
 _NEAREST_SHOWN = 3
 
 
+@with_bench_options(before="json")
 def whose(
+    options: BenchOptions,
     shelf: Annotated[
         Path,
         typer.Argument(
             metavar="SHELF", show_default=False, help="The folder that the job folders are in."
         ),
     ] = Path(),
-    adapter: AdapterOption = None,
-    bench: BenchOption = None,
-    supply: SupplyOption = None,
-    marking: MarkingOption = None,
-    datasheet_supply: DatasheetSupplyOption = None,
-    clock: ClockOption = None,
-    trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:
     """Say which job on the shelf the chip belongs to. Changes nothing.
@@ -61,16 +50,7 @@ def whose(
     null, by_unique_id (folders), equal and nearest (each as owner), half_written, sha256,
     jedec_id, unique_id.
     """
-    options = BenchOptions(
-        adapter=adapter,
-        bench=bench,
-        supply=supply,
-        marking=marking,
-        datasheet_supply=datasheet_supply,
-        clock=clock,
-        trace=trace,
-    )
-    with command(json=json, traceback=trace is not None) as output:
+    with command(json=json, traceback=options.trace is not None) as output:
         whose_at(output, shelf, options)
 
 
