@@ -8,7 +8,8 @@ from flashbench.job.events import Event, OutcomeTold
 from flashbench.job.folder import Job
 from flashbench.job.refusals import StepRefused
 from flashbench.job.spares import without_spares
-from flashbench.wording import command_line, ways_on
+from flashbench.job.way_on import ways_on
+from flashbench.wording import command_line
 
 NOTE_CHARS_MAX: Final = 500
 TEST_HOURS_MAX: Final = 10_000
@@ -51,10 +52,11 @@ def record_outcome(
         test_errors=test_errors,
         note=note,
     )
-    if job.unfinished() is not None:
+    unfinished = job.unfinished()
+    if unfinished is not None:
         raise StepRefused(
             f"A write of job {job.label} is unfinished, so no board can have been tried with it.",
-            next_step=f"Run: {ways_on(job.folder, going_back=job.is_going_back)}",
+            next_step=f"Run: {ways_on(job.folder, job.story, unfinished)}",
         )
     stories = stories_of(job)
     number = _last_proven_round(stories) if round_number is None else round_number

@@ -12,7 +12,7 @@ import pytest
 from flashbench.cli.guide.cautions import Moment, cautions
 from flashbench.cli.guide.course import COURSE, TITLES, Step
 from flashbench.job.check import check_folder
-from flashbench.rehearsal import arm
+from flashbench.rehearsal import arm, open_bench
 from flashbench.rehearsal.demo_board import DEMO
 from flashbench.rehearsal.faults import LosePower
 from tests.builders.bench import SMALL
@@ -266,6 +266,11 @@ def power_fails_in_the_write(person: Person) -> None:
     arm(person.bench, [LosePower(at_operation=4, seed=5)])
 
 
+def operations_of(person: Person) -> int:
+    with open_bench(person.bench) as bench:
+        return bench.chip.operation_number
+
+
 def test_a_write_that_power_cuts_off_leads_to_finish_and_on(writer: Person) -> None:
     power_fails_in_the_write(writer)
 
@@ -294,6 +299,28 @@ def test_leaving_a_half_written_chip_is_half_written(writer: Person) -> None:
     said = in_one_line(sat.said)
     assert "The guide was left before the write was finished." in said
     assert said.endswith("Miller 17: Leave the chip in: it is half-written.")
+
+
+def test_leaving_an_interrupted_restore_names_restore_first(writer: Person) -> None:
+    power_fails_in_the_write(writer)
+    ways = iter(["restore", "leave"])
+
+    def answer(question: str) -> str:
+        if "Which way?" in question:
+            arm(writer.bench, [LosePower(at_operation=operations_of(writer) + 3, seed=5)])
+            return next(ways)
+        return answer_to(question, writer.answers)
+
+    writer.answer = answer  # type: ignore[method-assign]
+    sat = writer.guide()
+
+    said = in_one_line(sat.said)
+    assert sat.status == 4
+    assert "Which way? (restore, finish or leave)" in said
+    assert "Back to the original, as was begun, or on to the new image instead?" in said
+    assert f"(or: flashbench restore {writer.job}, or: flashbench finish {writer.job})" in said, (
+        said[-900:]
+    )
 
 
 def test_the_first_original_goes_back_onto_the_chip_of_a_board_that_stays_dark(

@@ -121,7 +121,9 @@ def test_each_step_that_is_passed_leads_to_the_next_and_the_last_to_none() -> No
 
 
 def test_an_unfinished_write_comes_before_all_else() -> None:
-    facts = standing(passed=COURSE, rounds=1, dumped=True, unfinished=True, verb="finish")
+    facts = standing(
+        passed=COURSE, rounds=1, dumped=True, verbs_on=("finish", "restore"), verb="finish"
+    )
 
     assert coming(facts) is Step.RECOVER
 

@@ -1,5 +1,7 @@
 """The guide's steps with the chip on the adapter. Each is the command of its name."""
 
+from typing import Final
+
 from flashbench.cli.adapters import adapters_at
 from flashbench.cli.check_contact import check_contact_at
 from flashbench.cli.guide.cautions import Moment
@@ -10,6 +12,15 @@ from flashbench.cli.options import FASTEST_HZ
 from flashbench.cli.output import Output
 from flashbench.cli.reading import dump_at, identify_at
 from flashbench.cli.writing import finish_at, restore_at, write_at
+
+_QUESTION_OF: Final = {
+    ("finish", "restore"): "On to the new image, or back to the original? Both read first, and"
+    " both ask before they change anything.",
+    ("restore", "finish"): "Back to the original, as was begun, or on to the new image instead?"
+    " Both read first, and both ask before they change anything.",
+    ("restore",): "Back to the original: there is no image to go on to. It reads first, and asks"
+    " before it changes anything.",
+}
 
 
 def contact(work: Work) -> None:
@@ -56,11 +67,9 @@ def write(work: Work) -> None:
 def recover(work: Work) -> None:
     """Out of a half-written chip: on, or back."""
     work.do(lambda output: next_at(output, work.folder))
-    work.output.say(
-        "The chip stays in the socket. On to the new image, or back to the original? Both read"
-        " first, and both ask before they change anything."
-    )
-    way = work.desk.choose("Which way?", ("finish", "restore"))
+    verbs = work.standing().verbs_on
+    work.output.say(f"The chip stays in the socket. {_QUESTION_OF[verbs]}")
+    way = work.desk.choose("Which way?", verbs)
     options = work.at_bench()
     run = finish_at if way == "finish" else restore_at
     work.do(lambda output: run(output, work.folder, options, yes=False))

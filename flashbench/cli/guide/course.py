@@ -61,7 +61,8 @@ class Standing:
     """Where a job stands: its folder, and the guide's notes.
 
     `rounds` is 0 before there is a job. `verb` is the command that `next` names; None where
-    there is no job. `dumped` is said of the newest round.
+    there is no job. `dumped` is said of the newest round. `verbs_on` are the commands that lead
+    on from an unfinished write, the way that was begun first.
     """
 
     label: str
@@ -69,8 +70,13 @@ class Standing:
     rounds: int = 0
     dumped: bool = False
     has_image: bool = False
-    unfinished: bool = False
+    verbs_on: tuple[str, ...] = ()
     verb: str | None = None
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether the newest round has an unfinished write."""
+        return bool(self.verbs_on)
 
     @property
     def chip_is_dumped(self) -> bool:

@@ -16,7 +16,7 @@ from flashbench.cli.output import Output
 from flashbench.cli.stopping import Stopping
 from flashbench.errors import ChipHalfWritten, Declined, FlashbenchError, Interrupted
 from flashbench.job.making import refuse_missing_parent
-from flashbench.wording import command_line, ways_on
+from flashbench.wording import command_line
 
 _BODIES: Final[Mapping[Step, Callable[[Work], None]]] = {
     Step.BEFORE_HEAT: on_the_board.before_heat,
@@ -124,7 +124,7 @@ class Sitting:
     def _leave(self) -> None:
         standing = self._at_step()
         if standing.unfinished:
-            raise self._half_written()
+            raise self._half_written(standing)
         step = coming(standing)
         where = f" at: {TITLES[step]}" if step else ""
         self._output.say()
@@ -135,20 +135,21 @@ class Sitting:
 
     def _stopped(self) -> FlashbenchError:
         with suppress(FlashbenchError):
-            if self.standing().unfinished:
-                return self._half_written()
+            standing = self.standing()
+            if standing.unfinished:
+                return self._half_written(standing)
         return Interrupted(
             "Stopped on request. What is done is kept.",
             next_step=f"Go on: {command_line('guide', self._folder)}",
             state="No chip is at work.",
         )
 
-    def _half_written(self) -> ChipHalfWritten:
+    def _half_written(self, standing: Standing) -> ChipHalfWritten:
         self._output.job_half_written = True
+        ways_on = ", or: ".join(command_line(verb, self._folder) for verb in standing.verbs_on)
         return ChipHalfWritten(
             "The guide was left before the write was finished.",
-            next_step=f"Go on: {command_line('guide', self._folder)}"
-            f"  (or: {ways_on(self._folder)})",
+            next_step=f"Go on: {command_line('guide', self._folder)}  (or: {ways_on})",
         )
 
     def _end(self) -> None:

@@ -267,6 +267,7 @@ class Work:
         """Where the job stands now, from its folder alone. Raises what `Job.open` raises."""
         from flashbench.job.folder import Job
         from flashbench.job.refusals import JobMissing
+        from flashbench.job.way_on import verbs_on
         from flashbench.safe_write.next_step import next_step
 
         try:
@@ -276,13 +277,14 @@ class Work:
         with job:
             if job.round_number > self._notes.visit:
                 self.note(replace(self._notes, visit=job.round_number))
+            unfinished = job.unfinished()
             return Standing(
                 label=job.label,
                 notes=self._notes,
                 rounds=job.round_number,
                 dumped=job.has_original,
                 has_image=job.newest_image() is not None,
-                unfinished=job.unfinished() is not None,
+                verbs_on=() if unfinished is None else verbs_on(job.story, unfinished),
                 verb=next_step(job).command.split()[1],
             )
 
