@@ -18,7 +18,7 @@ from flashbench.job.booking import (
     refuse_other_label,
 )
 from flashbench.job.disk import Disk
-from flashbench.job.events import Event
+from flashbench.job.events import Event, Recorded
 from flashbench.job.intake import Intake
 from flashbench.job.journal import Journal, LineRefused, Now, system_now
 from flashbench.job.lock import JobLock
@@ -41,6 +41,7 @@ from flashbench.job.refusals import (
     StepRefused,
     disk_refused,
     disk_refused_after_write,
+    disk_refused_during_write,
     journal_lost,
     line_refused,
 )
@@ -145,7 +146,7 @@ class Job:
                 refuse_existing(disk, folder)
                 refuse_little_space(disk, folder, chip.profile.density_bytes)
                 text = job_file.encode(describe(chip, label=label, now=now))
-                carried: list[Event] = []
+                carried: list[Recorded] = []
                 if booked is not None:
                     disk.write_over(folder / layout.INTAKE, form_bytes(booked))
                     carried.append(intake_event(booked))
@@ -255,7 +256,7 @@ class Job:
 
     # The journal.
 
-    def record(self, event: Event) -> None:
+    def record(self, event: Recorded) -> None:
         """Write an event into the journal; unless it is one that may be lost, it is synced.
 
         Raises `ChipUntouched` (or `ChipHalfWritten`) if the disk refuses, or the event could not
@@ -268,7 +269,7 @@ class Job:
                 if len(self._journal.lines) > len(self._events):
                     self._events.append(event)
 
-    def record_or_remember(self, event: Event) -> None:
+    def record_or_remember(self, event: Recorded) -> None:
         """Write an event, and go on if the disk refuses: for after the first erase.
 
         `journal_failure` then says so until the disk has taken everything. Raises
@@ -746,7 +747,7 @@ class Job:
                 )
             return journal.read_journal(self._disk, layout.round_folder(self.folder, number)).lines
 
-    def _of_the_job(self) -> list[Event]:
+    def _of_the_job(self) -> list[Recorded]:
         """What the next round's journal shall say too, so that the newest one knows it all."""
         said = (self._last(events.IntakeSaved), self._last(events.PhotosListed))
         return [event for event in said if event is not None]
@@ -776,7 +777,7 @@ class Job:
             )
 
     @contextlib.contextmanager
-    def _refusing_lines(self, event: Event) -> Iterator[None]:
+    def _refusing_lines(self, event: Recorded) -> Iterator[None]:
         try:
             yield
         except LineRefused as error:
@@ -792,6 +793,8 @@ class Job:
             if self.unfinished() is None and self._written_here is not None:
                 name = self._written_here.target_name
                 raise disk_refused_after_write(doing, error, target_name=name) from error
+            if self._written_here is not None:
+                raise disk_refused_during_write(doing, error) from error
             unfinished = self.unfinished() is not None
             raise disk_refused(doing, error, unfinished=unfinished) from error
 

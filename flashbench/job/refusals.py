@@ -90,6 +90,15 @@ def line_refused(kind: str, error: ValueError, *, unfinished: bool) -> Flashbenc
     return StepRefused(seen, next_step=next_step)
 
 
+def disk_refused_during_write(doing: str, error: OSError) -> ChipHalfWritten:
+    """The sentence for an `OSError` once this command has announced a write, and not proven it."""
+    return ChipHalfWritten(
+        f"The disk refused while {doing}: {error.strerror or error}.",
+        next_step="Leave the chip where it is. Make room on that disk, or repair it, then run"
+        " finish or restore.",
+    )
+
+
 def disk_refused_after_write(doing: str, error: OSError, *, target_name: str) -> ChipHalfWritten:
     """The sentence for an `OSError` once this command has written a chip and proven it.
 

@@ -1,8 +1,9 @@
 """Every fault at every operation, recoveries too: `python -m tests.faults [--minutes M]`.
 
-The first dump and the first write take all their points, each recovery from each accident one in
-so many, in an order that `--seed N` shuffles;
-after M minutes (10 unless said) no new batch is begun.
+The first dump and the first write of the small chip take all their points; a write to a new chip,
+the same steps on a part whose registers are known, and each recovery from each accident take of
+every fault one point in so many, in an order that `--seed N` shuffles; after M minutes (20 unless
+said) no new batch is begun.
 Prints counts and adds them, with the seed, the command and the commit, to `results.json` here.
 `--replay 'Point(...)'` plays the one point that a failure printed.
 """
@@ -27,11 +28,12 @@ from flashbench.rehearsal import faults as fault_values
 from tests.builders import disk
 from tests.faults import points, scene
 from tests.faults.outcome import Play, Verdict, Wrong, fault_of
-from tests.faults.points import HALF_WRITTEN, Point
+from tests.faults.points import FIRST, HALF_WRITTEN, Point
 
 RESULTS = Path(__file__).with_name("results.json")
 _MEMORY = Path("/dev/shm")
 BATCH = 50
+TRIED_WHOLE = ("new", "dumped")
 
 
 @dataclass(frozen=True)
@@ -53,8 +55,7 @@ class Counts:
 
 def steps() -> Iterator[tuple[str, str]]:
     """The steps that are tried, each with the state it starts from."""
-    yield "new", "dump"
-    yield "dumped", "write"
+    yield from FIRST.items()
     for state in HALF_WRITTEN:
         yield state, "finish"
         yield state, "restore"
@@ -74,8 +75,16 @@ class Worker:
     def picked(self, state: str, step: str) -> list[tuple[int, Point]]:
         """The points of a step that are tried, each with the way on after it."""
         everything = list(enumerate(self._play.points(state, step)))
-        Random(f"{self._play.seed} {state} {step}").shuffle(everything)
-        return everything[:: 1 if state in ("new", "dumped") else self._one_in]
+        random = Random(f"{self._play.seed} {state} {step}")
+        random.shuffle(everything)
+        if state in TRIED_WHOLE:
+            return everything
+        by_family: dict[str, list[tuple[int, Point]]] = defaultdict(list)
+        for numbered in everything:
+            by_family[numbered[1].family].append(numbered)
+        some = [one for family in by_family.values() for one in family[:: self._one_in]]
+        random.shuffle(some)
+        return some
 
     def carry_out(self, batch: Batch) -> Counts:
         """Play every point of a batch."""
@@ -89,8 +98,15 @@ class Worker:
             except Exception as error:
                 counts.wrong.append(f"{type(error).__name__}: {error}\n{point!r}")
             else:
-                counts.tried[batch.step, point.family, verdict] += 1
+                counts.tried[_said_of(point), point.family, verdict] += 1
         return counts
+
+
+def _said_of(point: Point) -> str:
+    """The step and what chip it was played on, for the counts."""
+    on = " on a new chip" if point.state.startswith("new chip") else ""
+    part = ", known part" if "known part" in point.state else ""
+    return point.step + (on if point.step in ("finish", "restore") else "") + part
 
 
 def _begin(seed: int, one_in: int) -> None:
@@ -183,8 +199,8 @@ def main() -> int:
     """Run it; the exit status is 1 if a single point came out wrong."""
     parser = argparse.ArgumentParser(prog="python -m tests.faults", description=__doc__)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--minutes", type=float, default=10.0)
-    parser.add_argument("--one-in", type=int, default=6, help="of the points of each recovery")
+    parser.add_argument("--minutes", type=float, default=20.0)
+    parser.add_argument("--one-in", type=int, default=20, help="of each fault, elsewhere")
     parser.add_argument("--results", type=Path, default=RESULTS)
     parser.add_argument("--replay", metavar="POINT", help="the repr of a point that came out wrong")
     options = parser.parse_args()

@@ -7,6 +7,7 @@ fault lifted, is taken through flashbench again, and its end is judged alike.
 import hashlib
 import re
 import shutil
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
@@ -15,8 +16,8 @@ from flashbench.errors import FlashbenchError
 from flashbench.rehearsal.faults import OUTCOMES, Outcome, UnstableCells
 from flashbench.rehearsal.nor_chip import NorChip
 from tests.builders.bench import TINY, Board
-from tests.faults.points import ACCIDENTS, Point, Trace, interferences
-from tests.faults.scene import NOTHING, ORIGINAL, STEPS, Ending, play
+from tests.faults.points import ACCIDENTS, NEW, Point, Trace, interferences
+from tests.faults.scene import KNOWN, NOTHING, Ending, new_board, own_board, play, wanted
 
 
 class Verdict(Enum):
@@ -36,15 +37,46 @@ class Wrong(AssertionError):
 
 @dataclass
 class State:
-    """A chip and its job's folder, as an accident or a step left them."""
+    """The chip in the socket and a job's folder, as an accident or a step left them.
+
+    `own` is the board's own chip, and stays that when another one lies in the socket.
+    """
 
     board: Board
     folder: Path
+    own: Board
 
     def copy(self, root: Path) -> "State":
         """The same state under another root, which must not exist."""
         shutil.copytree(self.folder.parent, root)
-        return State(self.board.twin(), root / self.folder.name)
+        board = self.board.twin()
+        return State(board, root / self.folder.name, board if self.has_own else self.own)
+
+    def put_new_chip_in(self) -> None:
+        """Take the own chip out, and put another of its part in."""
+        self.board = new_board(self.own.part)
+
+    @property
+    def has_own(self) -> bool:
+        """Whether the board's own chip lies in the socket."""
+        return self.board is self.own
+
+    @property
+    def original(self) -> bytes:
+        """What the board's own chip held at first."""
+        return self.own.original
+
+    @property
+    def registers_when_done(self) -> "Registers":
+        """What the registers in the socket must hold after a step that says it is done.
+
+        The chip's own; a replacement's like the original's where the table describes them, its
+        one-time bits (Winbond's LB1 to LB3, SR2 bits 3 to 5) as they were.
+        """
+        own, new = self.own.chip.stored, self.board.chip.stored
+        if self.has_own or self.own.part.name != KNOWN.name:
+            return _registers(new)
+        return _registers({**own, "SR2": own["SR2"] & ~ONE_TIME | new["SR2"] & ONE_TIME})
 
 
 class Play:
@@ -61,14 +93,17 @@ class Play:
         if name in self._states:
             return self._states[name]
         root = self._scratch / name.replace(" ", "-")
-        if name == "new":
+        if name in NEW:
             root.mkdir()
-            made = State(Board(TINY, ORIGINAL), root / "job")
+            own = own_board(TINY if name == "new" else KNOWN)
+            made = State(own, root / "job", own)
         else:
             accident = ACCIDENTS[name]
             made = self.state(accident.before).copy(root)
-            _renumber(made.board.chip)
-            play(accident.step, made.board, made.folder, accident.wrong)
+            if accident.new_chip:
+                made.put_new_chip_in()
+            if accident.step is not None:
+                play(accident.step, made.board, made.folder, accident.wrong)
         _renumber(made.board.chip)
         self._states[name] = made
         return made
@@ -119,10 +154,14 @@ class Play:
     def _judged(self, point: Point, state: State, way: int) -> Verdict:
         had_original = (state.folder / ORIGINAL_FILE).exists()
         before = _look(state.board)
+        announced = _writes_announced(state)
         changes = state.board.chip.change_count
         ending = play(point.step, state.board, state.folder, point.wrong)
+        if point.step == "to new chip" and _another_one_was_taken(state, point, ending):
+            return Verdict.DONE
         stranger = ending.stranger
         demand(stranger is None or not stranger.was_touched, "a stranger's chip was touched", point)
+        self._demand_kept(point, state, before)
         if point.step == "dump" and _is_another_dump(state, point, ending):
             return Verdict.DONE
         demand(not had_original or _original_is_there(state), "the original is gone", point)
@@ -136,33 +175,54 @@ class Play:
             # Weak cells drift by themselves, so that contents do not tell.
             untouched = state.board.chip.change_count == changes
             demand(allowed or untouched, f"not untouched: {ending.error}", point)
-        verdict = self._led_on(point, state, way, ending)
+        is_begun = _writes_announced(state) > announced or point.step in ("finish", "restore")
+        on = _way_on(point, state, way) if is_begun else point.step
+        verdict = self._led_on(point, state, on, ending, before)
         if not fired:
             return Verdict.NOT_REACHED
         return verdict or _plain_verdict(ending)
 
+    def _demand_kept(self, point: Point, state: State, before: "Seen") -> None:
+        """What a new chip held is on disk from before its first change; one-time bits stay."""
+        if state.has_own:
+            return
+        changed = state.board.chip.change_count > 0
+        held = state.board.original
+        demand(not changed or held in _kept(state), "what the new chip held is not kept", point)
+        if OUTCOMES[fault_of(point.family)] is Outcome.SURVIVED:
+            blown = dict(before.registers).get("SR2", 0) ^ state.board.chip.stored.get("SR2", 0)
+            demand(not blown & ONE_TIME, "a one-time bit of the new chip was changed", point)
+
     def _demand_done(self, point: Point, state: State, before: "Seen") -> None:
-        wanted = STEPS[point.step][1]
         demand(_original_is_there(state), "done, and the original is not on disk", point)
         if point.step == "dump":
             demand(_look(state.board) == before, "a dump changed the chip", point)
             return
-        state.board.chip.grow_old()
-        demand(state.board.contents == wanted, "called done, and the cells are not", point)
-        demand(_look(state.board).registers == before.registers, "registers not put back", point)
+        self._demand_right(point, state, point.step, before)
 
-    def _led_on(self, point: Point, state: State, way: int, ending: Ending) -> Verdict | None:
+    def _demand_right(self, point: Point, state: State, step: str, before: "Seen") -> None:
+        state.board.chip.grow_old()
+        cells = wanted(step, state.original)
+        demand(state.board.contents == cells, f"{step} done, and the cells are not", point)
+        if OUTCOMES[fault_of(point.family)] is Outcome.DECLARED and step != point.step:
+            return  # a command that nobody sent may have set a register, before or after
+        if state.has_own:
+            demand(_look(state.board).registers == before.registers, "registers changed", point)
+        else:
+            right = state.registers_when_done
+            demand(_look(state.board).registers == right, "registers not as the own one's", point)
+
+    def _led_on(
+        self, point: Point, state: State, step: str, ending: Ending, before: "Seen"
+    ) -> Verdict | None:
         """Take the way on with the fault lifted; DECLARED if that is refused and may be."""
-        step = self._next_step(point, state, way)
         on = play(step, state.board, state.folder, NOTHING)
         if step == "dump" and _is_another_dump(state, point, on):
             return None
         if on.is_done:
-            state.board.chip.grow_old()
             demand(_original_is_there(state), f"{step} left no original", point)
-            demand(
-                state.board.contents == STEPS[step][1], f"{step} left other cells than said", point
-            )
+            self._demand_right(point, state, step, before)
+            self._demand_kept(point, state, before)
             return None
         said = "" if on.error is None else on.error.seen
         demand(
@@ -173,14 +233,6 @@ class Play:
         demand(bool(re.search(_PLACE, said)), f"no place named: {said}", point)
         demand(step == "dump" or _original_is_there(state), f"{step} left no original", point)
         return Verdict.DECLARED
-
-    def _next_step(self, point: Point, state: State, way: int) -> str:
-        if point.step == "dump" or not (state.folder / ORIGINAL_FILE).exists():
-            return "dump"
-        journal = (state.folder / "round-1" / "journal.jsonl").read_bytes()
-        if b'"write-announced"' in journal:
-            return ("finish", "restore")[way % 2] if _is_unfinished(journal) else "restore"
-        return "write"
 
 
 ALWAYS_THERE = (
@@ -199,6 +251,8 @@ _PLACE = (
     r"0x[0-9a-f]{6}|\bID\b|status register|line \d+|(original|image-1)\.bin|job\.toml|journal\.head"
 )
 ORIGINAL_FILE = Path("round-1") / "original.bin"
+ONE_TIME = 0x38
+Registers = tuple[tuple[str, int], ...]
 
 
 @dataclass(frozen=True)
@@ -206,11 +260,15 @@ class Seen:
     """What a chip holds, by its model."""
 
     cells: bytes
-    registers: tuple[tuple[str, int], ...]
+    registers: Registers
 
 
 def _look(board: Board) -> Seen:
-    return Seen(board.contents, tuple(sorted(board.chip.stored.items())))
+    return Seen(board.contents, _registers(board.chip.stored))
+
+
+def _registers(stored: Mapping[str, int]) -> Registers:
+    return tuple(sorted(stored.items()))
 
 
 def _original_is_there(state: State) -> bool:
@@ -219,7 +277,7 @@ def _original_is_there(state: State) -> bool:
         return False
     hashed = saved.with_name("original.bin.sha256").read_text().split()[0]
     data = saved.read_bytes()
-    return data == ORIGINAL and hashed == hashlib.sha256(data).hexdigest()
+    return data == state.original and hashed == hashlib.sha256(data).hexdigest()
 
 
 def _says_unchanged(error: FlashbenchError) -> bool:
@@ -236,12 +294,46 @@ def _is_another_dump(state: State, point: Point, ending: Ending) -> bool:
     for fault in point.wrong.chip:
         if isinstance(fault, UnstableCells):
             a, b = fault.start, fault.start + fault.length
-            return data != ORIGINAL and data[:a] + data[b:] == ORIGINAL[:a] + ORIGINAL[b:]
+            right = state.original
+            return data != right and data[:a] + data[b:] == right[:a] + right[b:]
     return False
 
 
-def _is_unfinished(journal: bytes) -> bool:
-    return journal.rfind(b'"write-announced"') > journal.rfind(b'"write-finished"')
+def _another_one_was_taken(state: State, point: Point, ending: Ending) -> bool:
+    """A new chip is any that is put in before its ID is read; what that one held is kept, too."""
+    other = ending.stranger
+    if other is None or not other.was_touched:
+        return False
+    demand(other.contents in _kept(state), "what the new chip held is not kept", point)
+    demand(_original_is_there(state), "the original is gone", point)
+    right = wanted(point.step, state.original)
+    demand(not ending.is_done or other.chip.contents == right, "called done, and is not", point)
+    return True
+
+
+def _kept(state: State) -> list[bytes]:
+    return [path.read_bytes() for path in sorted(state.folder.glob("round-1/kept-*.bin"))]
+
+
+def _way_on(point: Point, state: State, way: int) -> str:
+    """What brings on a chip of which a write was begun."""
+    if point.step == "dump":
+        return "dump"
+    journal = _journal(state)
+    is_unfinished = journal.rfind(ANNOUNCED) > journal.rfind(b'"write-finished"')
+    return ("finish", "restore")[way % 2] if is_unfinished else "restore"
+
+
+def _writes_announced(state: State) -> int:
+    return _journal(state).count(ANNOUNCED)
+
+
+def _journal(state: State) -> bytes:
+    path = state.folder / "round-1" / "journal.jsonl"
+    return path.read_bytes() if path.exists() else b""
+
+
+ANNOUNCED = b'"write-announced"'
 
 
 def _plain_verdict(ending: Ending) -> Verdict:

@@ -13,7 +13,7 @@ from typing import Final, get_args
 from flashbench.rehearsal import faults as f
 from flashbench.rehearsal.faults import FrameGlitch, GlitchKind
 from tests.builders.disk import DiskFault, Does
-from tests.faults.scene import Damage, Ending, Interference
+from tests.faults.scene import NOTHING, Damage, Ending, Interference
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,19 +28,32 @@ class Point:
 
 @dataclass(frozen=True, kw_only=True)
 class Accident:
-    """How a state came about: from which other state, by which step, with what wrong."""
+    """How a state came about: from which other state, by which step, with what wrong.
+
+    With `new_chip`, the board's own chip is first taken out and another one put in.
+    """
 
     before: str
-    step: str
-    wrong: Interference
+    step: str | None
+    wrong: Interference = NOTHING
+    new_chip: bool = False
 
 
 def _faults(*faults: f.Fault) -> Interference:
     return Interference(faults=faults)
 
 
+def _on_a_new_chip(*faults: f.Fault, known: bool) -> Accident:
+    state = "new chip of a known part" if known else "new chip"
+    return Accident(before=state, step="to new chip", wrong=_faults(*faults))
+
+
+NEW: Final = ("new", "new, known part")
+"""Chips of which no job exists."""
+
 ACCIDENTS: Final[dict[str, Accident]] = {
-    "dumped": Accident(before="new", step="dump", wrong=Interference()),
+    "dumped": Accident(before="new", step="dump"),
+    "dumped, known part": Accident(before="new, known part", step="dump"),
     "torn first erase": Accident(
         before="dumped", step="write", wrong=_faults(f.LosePower(at_operation=1, seed=1))
     ),
@@ -76,10 +89,38 @@ ACCIDENTS: Final[dict[str, Accident]] = {
         step="restore",
         wrong=_faults(f.LosePower(at_operation=7, seed=7)),
     ),
+    "new chip": Accident(before="dumped", step=None, new_chip=True),
+    "new chip, the own one torn": Accident(before="torn page", step=None, new_chip=True),
+    "new chip of a known part": Accident(before="dumped, known part", step=None, new_chip=True),
+    "new chip, torn erase": _on_a_new_chip(f.LosePower(at_operation=1, seed=8), known=False),
+    "new chip, weak page": _on_a_new_chip(
+        f.LosePower(at_operation=6, seed=9), f.WeakAfterTear(reads_right=3), known=False
+    ),
+    "new chip, restore cut off": Accident(
+        before="new chip, torn erase",
+        step="restore",
+        wrong=_faults(f.LosePower(at_operation=7, seed=10)),
+    ),
+    "new chip of a known part, torn page": _on_a_new_chip(
+        f.LosePower(at_operation=4, seed=11), known=True
+    ),
+    "new chip of a known part, torn register": _on_a_new_chip(
+        f.LosePower(at_operation=29, seed=12), known=True
+    ),
+    "new chip of a known part, written, not proven": _on_a_new_chip(
+        f.LosePower(at_operation=30, between=True), known=True
+    ),
 }
 """Operations of the write: erase 1, pages 2 to 4, erase 5, pages 6 and 7, erase 8, page 9."""
 
-HALF_WRITTEN: Final = tuple(name for name in ACCIDENTS if name != "dumped")
+FIRST: Final = {
+    **dict.fromkeys(NEW, "dump"),
+    **{name: "to new chip" for name, how in ACCIDENTS.items() if how.new_chip},
+    **dict.fromkeys(("dumped", "dumped, known part"), "write"),
+}
+"""The step that is due in a state that is not half-written."""
+
+HALF_WRITTEN: Final = tuple(name for name in ACCIDENTS if name not in FIRST)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,12 +1,14 @@
 """The small job that everything is thrown at, and how one step of it is played with a fault.
 
-A chip of 64 KiB, and an edit of three of its 4 KiB units. Nothing here judges.
+A chip of 64 KiB, and an edit of three of its 4 KiB units; the same edit on a chip of 256 KiB whose
+registers are known. A new chip holds another image than the board's own in a few units and has
+other registers. Nothing here judges.
 """
 
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -15,19 +17,52 @@ import flashbench as fb
 from flashbench.chip.identity import Identified
 from flashbench.errors import FlashbenchError
 from flashbench.progress import StopRequest
-from flashbench.rehearsal import Bench, NorChip, VirtualTime
+from flashbench.rehearsal import Bench, NorChip, NorPart, VirtualTime
 from flashbench.rehearsal.faults import ArmedFaults, Fault
 from flashbench.rehearsal.spi_target import SpiTarget
-from tests.builders.bench import CLOCK_HZ, TINY, Board, edited, firmware
+from flashbench.safe_write.screening import sha256_hex
+from tests.builders.bench import CLOCK_HZ, SMALL, TINY, Board, edited, firmware
 from tests.builders.disk import DiskFault, Does, FaultyDisk, Killed
 
-ORIGINAL: Final = edited(
-    firmware(TINY.density_bytes), (0x5300, b"\xff" * 0xD00), (0xA200, b"\xff" * 0xE00)
-)
-IMAGE: Final = edited(
-    ORIGINAL, (0x5010, b"a new memory"), (0xA000, bytes(0x100)), (0xE100, b"\xff" * 0xF00)
-)
-"""Three units of 4 KiB to erase, of three, two and one page to program: nine operations."""
+KNOWN: Final = replace(SMALL, name="W25Q20BW", rdid=bytes.fromhex("ef5012"), density_bytes=1 << 18)
+"""256 KiB, a factory number, registers in the table."""
+
+
+def original_of(part: NorPart) -> bytes:
+    """What the job's own chip holds at first."""
+    contents = firmware(part.density_bytes)
+    return edited(contents, (0x5300, b"\xff" * 0xD00), (0xA200, b"\xff" * 0xE00))
+
+
+def image_of(original: bytes) -> bytes:
+    """Three units of 4 KiB to erase, of three, two and one page to program: nine operations."""
+    return edited(
+        original, (0x5010, b"a new memory"), (0xA000, bytes(0x100)), (0xE100, b"\xff" * 0xF00)
+    )
+
+
+ORIGINAL: Final = original_of(TINY)
+
+
+def own_board(part: NorPart) -> Board:
+    """The job's own chip; where its registers are known, with quad enable and weak drivers."""
+    board = Board(part, original_of(part))
+    if part.name == KNOWN.name:
+        board.chip.preset_register("SR2", 0x02)
+        board.chip.preset_register("SR3", 0x20)
+    return board
+
+
+def new_board(part: NorPart) -> Board:
+    """Another chip of the part: older firmware, and where known protected, a one-time bit set."""
+    older = edited(original_of(part), (0x5000, b"\xff" * 0x100), (0x9000, bytes(0x80)))
+    if part.name != KNOWN.name:
+        return Board(part, older)
+    board = Board(replace(part, unique_id=bytes.fromhex("DECAFBAD00000001")), older)
+    board.chip.preset_register("SR1", 0x1C)
+    board.chip.preset_register("SR2", 0x08)
+    return board
+
 
 HOST_GAP_S: Final = 125e-6
 
@@ -181,11 +216,24 @@ def dump(at: At) -> None:
 
 
 def write(at: At) -> None:
-    """The first write of `IMAGE`."""
+    """The first write of the image."""
     chip = at.identify()
     with at.job() as job:
         backup = fb.reload_backup(job)
-        _carry_out(at, fb.plan_rewrite(chip, backup, IMAGE, progress=at.signal))
+        target = image_of(backup.image)
+        _carry_out(at, fb.plan_rewrite(chip, backup, target, progress=at.signal))
+
+
+def to_new_chip(at: At) -> None:
+    """The image, taken in before, onto another chip, which is read twice and kept first."""
+    chip = at.identify()
+    with at.job() as job:
+        backup = fb.reload_backup(job)
+        target = image_of(backup.image)
+        if job.image_number(sha256_hex(target)) is None:
+            job.save_image(target, {})
+        read = fb.read_twice(chip, keep_doubtful_in=job, progress=at.signal)
+        _carry_out(at, fb.plan_replacement(fb.keep_contents(read, job), backup, target=target))
 
 
 def finish(at: At) -> None:
@@ -212,13 +260,18 @@ def _carry_out(at: At, plan: fb.Plan) -> None:
 
 
 Step = Callable[[At], None]
-STEPS: Final[dict[str, tuple[Step, bytes]]] = {
-    "dump": (dump, ORIGINAL),
-    "write": (write, IMAGE),
-    "finish": (finish, IMAGE),
-    "restore": (restore, ORIGINAL),
+STEPS: Final[dict[str, Step]] = {
+    "dump": dump,
+    "write": write,
+    "to new chip": to_new_chip,
+    "finish": finish,
+    "restore": restore,
 }
-"""A step, and what the chip holds when it says that it is done."""
+
+
+def wanted(step: str, original: bytes) -> bytes:
+    """What the chip holds when this step says that it is done."""
+    return original if step in ("dump", "restore") else image_of(original)
 
 
 class Stranger:
@@ -229,7 +282,9 @@ class Stranger:
 
     def __init__(self, own: NorChip, at_transfer: int) -> None:
         self._at_transfer = at_transfer
-        self.contents = edited(firmware(own.part.density_bytes, 2), (0, ORIGINAL[:0x1000]))
+        self.contents = edited(
+            firmware(own.part.density_bytes, 2), (0, original_of(own.part)[:0x1000])
+        )
         self.chip = NorChip(own.part, contents=self.contents)
         self.bench: Bench | None = None
         self.was_in = False
@@ -367,7 +422,7 @@ def play(
             with fb.open_adapter(bench.device, clock_hz=CLOCK_HZ, time=bench.time) as adapter:
                 volts = board.part.supply_volts[1] if board.part is not TINY else 3.3
                 at = At(bench, adapter, folder, disk, calendar, signal, volts)
-                (STEPS[step][0] if isinstance(step, str) else step)(at)
+                (STEPS[step] if isinstance(step, str) else step)(at)
         except FlashbenchError as refusal:
             error = refusal
         killed = False

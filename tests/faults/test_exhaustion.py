@@ -55,7 +55,11 @@ def test_a_whole_job_has_a_few_hundred_operations(play: Play) -> None:
 
 @pytest.mark.parametrize(
     ("state", "step", "of_each_family", "tried"),
-    [("new", "dump", 1, 58), ("dumped", "write", 2, 133)],
+    [
+        ("new", "dump", 1, 58),
+        ("dumped", "write", 2, 133),
+        ("new chip of a known part", "to new chip", 1, 67),
+    ],
 )
 def test_a_fault_at_any_operation_has_its_one_outcome(
     play: Play, state: str, step: str, of_each_family: int, tried: int
@@ -76,8 +80,8 @@ def test_a_fault_at_any_operation_of_a_recovery_has_its_one_outcome(play: Play, 
     verdicts: Counter[Verdict] = Counter()
     for state in HALF_WRITTEN:
         points = list(enumerate(play.points(state, step)))
-        for number, point in random.sample(points, 8):
+        for number, point in random.sample(points, 5):
             verdicts[play.run(point, way=number)] += 1
 
-    assert verdicts.total() == 8 * len(HALF_WRITTEN)
+    assert verdicts.total() == 5 * len(HALF_WRITTEN)
     assert verdicts[Verdict.HALF_WRITTEN] > 10

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from flashbench.rehearsal.faults import FrameGlitch, MuteReply
+from tests.builders.disk import DiskFault, Does
 from tests.faults.outcome import Play, State
 from tests.faults.scene import Interference, play
 
@@ -43,3 +44,20 @@ def _writes_the_register(state: State, number: int) -> bool:
     glitch = FrameGlitch(at_frame=number, what="MOSI flips", at_bit=5)
     play("write", state.board, state.folder, Interference(faults=(glitch,)))
     return bool(state.board.chip.register_change_count)
+
+
+def test_a_disk_that_fails_in_mid_write_does_not_make_the_chip_untouched(tmp_path: Path) -> None:
+    """The write of a new chip opens its protection first, so that it is changed from there on."""
+    state = Play(tmp_path, seed=1).state("new chip of a known part")
+    changes = state.board.chip.change_count
+    full = DiskFault(at=142, does=Does.FULL, from_then_on=True)
+
+    ending = play("to new chip", state.board, state.folder, Interference(disk=full))
+
+    assert state.board.chip.change_count > changes
+    assert ending.error is not None
+    assert ending.error.state == "The chip is half-written."
+    assert ending.error.next_step == (
+        "Leave the chip where it is. Make room on that disk, or repair it, then run finish or"
+        " restore."
+    )
