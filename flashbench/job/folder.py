@@ -721,12 +721,19 @@ class Job:
     def _refuse_other_chip(self, jedec_id: str, unique_id: str | None) -> None:
         known_id, known_unique_id = chip_ids(self.load_chip_facts())
         other_unit = None not in (unique_id, known_unique_id) and unique_id != known_unique_id
-        if jedec_id != known_id or other_unit:
-            raise StepRefused(
-                f"The dump is of another chip (ID {jedec_id}) than round {self.round_number} of"
-                f" job {self.label} was opened for (ID {known_id}).",
-                next_step="Put that chip in, or make another job for this one.",
-            )
+        if jedec_id == known_id and not other_unit:
+            return
+        here, known = f"ID {jedec_id}", f"ID {known_id}"
+        if other_unit:
+            here += f", factory number {unique_id}"
+            known += f", factory number {known_unique_id}"
+        raise StepRefused(
+            f"The dump is of another chip ({here}) than round {self.round_number} of job"
+            f" {self.label} was opened for ({known}).",
+            next_step="Put that chip in. If it is in, then its ID was misread when the round was"
+            " opened, of which nothing was saved: dump it into a new folder, as you would dump"
+            " another chip: flashbench dump NEWJOB",
+        )
 
     def _round(self, number: int | None = None) -> RoundReader:
         if number is None or number == self.round_number:

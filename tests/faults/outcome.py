@@ -217,6 +217,9 @@ class Play:
     ) -> Verdict | None:
         """Take the way on with the fault lifted; DECLARED if that is refused and may be."""
         on = play(step, state.board, state.folder, NOTHING)
+        if step == "dump" and on.error is not None and "into a new folder" in on.error.next_step:
+            state.folder = state.folder.with_name("job-of-what-was-misread")
+            on = play(step, state.board, state.folder, NOTHING)
         if step == "dump" and _is_another_dump(state, point, on):
             return None
         if on.is_done:

@@ -61,3 +61,26 @@ def test_a_disk_that_fails_in_mid_write_does_not_make_the_chip_untouched(tmp_pat
         "Leave the chip where it is. Make room on that disk, or repair it, then run finish or"
         " restore."
     )
+
+
+def test_a_factory_number_that_was_misread_at_a_failed_dump_leads_to_a_new_folder(
+    tmp_path: Path,
+) -> None:
+    """A chip select with a bad contact cut both readings of the number at the same bit."""
+    state = Play(tmp_path, seed=1).state("new, known part")
+    cut = FrameGlitch(at_frame=34, what="CS# stays high", at_bit=64, lasting=True)
+    play("dump", state.board, state.folder, Interference(faults=(cut,)))
+
+    again = play("dump", state.board, state.folder)
+    elsewhere = play("dump", state.board, state.folder.with_name("another"))
+
+    number = state.board.part.unique_id.hex()
+    assert again.error is not None
+    assert f"(ID ef5012000000, factory number {number})" in again.error.seen
+    assert "was opened for (ID ef5012000000, factory number " in again.error.seen
+    assert again.error.next_step == (
+        "Put that chip in. If it is in, then its ID was misread when the round was opened, of"
+        " which nothing was saved: dump it into a new folder, as you would dump another chip:"
+        " flashbench dump NEWJOB"
+    )
+    assert elsewhere.is_done
