@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flashbench.cli.bench import AtBench, chip_at_bench
+from flashbench.cli.identifying import any_chip, at_first_contact, chip_of
 from flashbench.cli.jobs import greet
 from flashbench.cli.options import BenchOptions
 from flashbench.cli.output import Output
@@ -14,8 +14,6 @@ from flashbench.errors import Interrupted, WrongCall
 from flashbench.wording import quoted
 
 if TYPE_CHECKING:
-    from flashbench.adapter import Adapter
-    from flashbench.chip.identity import Identified
     from flashbench.job.folder import Job
 
 
@@ -51,9 +49,8 @@ def chip_to_dump(
             _refuse_other_label(known.label, label)
             label = known.label
         output.label = label or folder.resolve().name
-        at = stack.enter_context(
-            chip_at_bench(output, options, partial(_identified, existing, options))
-        )
+        whose = any_chip(options) if existing is None else chip_of(existing, options)
+        at = stack.enter_context(chip_at_bench(output, options, at_first_contact(whose)))
         if existing is not None and (existing.round_number > 1 or existing.dumped is not None):
             refuse_chip_of_another(at.chip, existing, progress=at.progress)
         else:
@@ -83,30 +80,6 @@ def _saying_what_was_made(job: "Job") -> Iterator[None]:
             state=f"The chip is untouched. The job's folder {quoted(job.folder)} is there, without"
             f" a dump of round {job.round_number}.",
         ) from error
-
-
-def _identified(
-    existing: "Job | None", options: BenchOptions, opened: "Adapter", volts: float
-) -> "Identified":
-    """Identified at the clock of first contact: the one to work at is found afterwards."""
-    from flashbench.chip.identity import FIRST_CONTACT_HZ, identify
-    from flashbench.safe_write import steps
-
-    with opened.clock_limited_to(FIRST_CONTACT_HZ):
-        if existing is not None:
-            return steps.identify_for(
-                opened,
-                existing,
-                supply_volts=volts,
-                marking=options.marking,
-                datasheet_volts=options.datasheet_supply,
-            )
-        return identify(
-            opened,
-            supply_volts=volts,
-            marking=options.marking,
-            datasheet_volts=options.datasheet_supply,
-        )
 
 
 def _refuse_other_label(known: str, given: str | None) -> None:

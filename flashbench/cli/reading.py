@@ -9,6 +9,7 @@ import typer
 from flashbench.cli.bench import chip_at_bench, is_rehearsal
 from flashbench.cli.best_effort import BestEffortOption, ReadsOption, dump_best_effort_at
 from flashbench.cli.chip_to_dump import chip_to_dump
+from flashbench.cli.identifying import any_chip, chip_of
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     FASTEST_HZ,
@@ -34,7 +35,6 @@ from flashbench.cli.taking_files import FromFilesOption, take_files_at
 from flashbench.errors import ChipUntouched
 
 if TYPE_CHECKING:
-    from flashbench.adapter import Adapter
     from flashbench.chip.identity import Identified
     from flashbench.chip.profile import EraseRegion
     from flashbench.job.folder import Job
@@ -78,18 +78,9 @@ def identify(
 
 def identify_at(output: Output, options: BenchOptions, *, as_row: bool = False) -> None:
     """What `identify` does."""
-    from flashbench.chip.identity import identify as identify_chip
     from flashbench.chip.protection import explain, protected_ranges
 
-    def identified(opened: "Adapter", volts: float) -> "Identified":
-        return identify_chip(
-            opened,
-            supply_volts=volts,
-            marking=options.marking,
-            datasheet_volts=options.datasheet_supply,
-        )
-
-    with chip_at_bench(output, options, identified) as at:
+    with chip_at_bench(output, options, any_chip(options)) as at:
         chip, profile, registers = at.chip, at.chip.profile, at.chip.registers
         protected = protected_ranges(registers, profile)
         output.facts = chip.facts() | {
@@ -367,38 +358,31 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
     from dataclasses import asdict
 
     from flashbench.safe_write.comparison import compare, demand_known
-    from flashbench.safe_write.steps import identify_for, outranked_by_unfinished
+    from flashbench.safe_write.steps import outranked_by_unfinished
 
-    with opened_job(output, folder) as job, outranked_by_unfinished(job):
-
-        def identified(opened: "Adapter", volts: float) -> "Identified":
-            return identify_for(
-                opened,
-                job,
-                supply_volts=volts,
-                marking=options.marking,
-                datasheet_volts=options.datasheet_supply,
+    with (
+        opened_job(output, folder) as job,
+        outranked_by_unfinished(job),
+        chip_at_bench(output, options, chip_of(job, options)) as at,
+    ):
+        with naming_strangers(at, job):
+            held = compare(at.chip, job, progress=at.progress)
+        at.progress.close()
+        output.facts = {"label": job.label, **asdict(held)}
+        if held.equals is not None:
+            held_text = the_target(held.equals, round_number=job.round_number)
+            output.say(f"{job.label}: the chip holds {held_text}, byte for byte.")
+            rows = [("chip", held.chip)] if job.kept_chips else []
+            output.rows([*rows, ("sha256", held.sha256), *listed("doubts", held.doubts)])
+        elif held.first_difference is not None:
+            output.say(f"{job.label}: the chip holds nothing that this job knows.")
+            output.rows(
+                [
+                    ("nearest", the_target(held.nearest, round_number=job.round_number)),
+                    ("differing", many(held.differing_bytes, "byte")),
+                    ("first at", f"{held.first_difference:08x}"),
+                    *listed("doubts", held.doubts),
+                ]
             )
-
-        with chip_at_bench(output, options, identified) as at:
-            with naming_strangers(at, job):
-                held = compare(at.chip, job, progress=at.progress)
-            at.progress.close()
-            output.facts = {"label": job.label, **asdict(held)}
-            if held.equals is not None:
-                held_text = the_target(held.equals, round_number=job.round_number)
-                output.say(f"{job.label}: the chip holds {held_text}, byte for byte.")
-                rows = [("chip", held.chip)] if job.kept_chips else []
-                output.rows([*rows, ("sha256", held.sha256), *listed("doubts", held.doubts)])
-            elif held.first_difference is not None:
-                output.say(f"{job.label}: the chip holds nothing that this job knows.")
-                output.rows(
-                    [
-                        ("nearest", the_target(held.nearest, round_number=job.round_number)),
-                        ("differing", many(held.differing_bytes, "byte")),
-                        ("first at", f"{held.first_difference:08x}"),
-                        *listed("doubts", held.doubts),
-                    ]
-                )
-            with naming_strangers(at, job):
-                demand_known(held, job)
+        with naming_strangers(at, job):
+            demand_known(held, job)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from flashbench.cli.bench import chip_at_bench, demand_someone_to_ask
+from flashbench.cli.identifying import any_chip
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     BenchOptions,
@@ -20,8 +21,6 @@ from flashbench.cli.writing import agree_and_write
 from flashbench.errors import WrongCall
 
 if TYPE_CHECKING:
-    from flashbench.adapter import Adapter
-    from flashbench.chip.identity import Identified
     from flashbench.job.folder import Job
     from flashbench.shelf.spare import SpareLabel
 
@@ -85,7 +84,6 @@ def spare_at(
     """What `spare` does."""
     from dataclasses import asdict
 
-    from flashbench.chip.identity import identify
     from flashbench.job.journal import system_now
     from flashbench.safe_write import steps
     from flashbench.shelf.owner import refuse_chip_of_a_board
@@ -98,15 +96,7 @@ def spare_at(
         target = _target(job, image)
         refuse_identity(target, job, others=others)  # before any pin is driven
 
-        def identified(opened: "Adapter", volts: float) -> "Identified":
-            return identify(
-                opened,
-                supply_volts=volts,
-                marking=options.marking,
-                datasheet_volts=options.datasheet_supply,
-            )
-
-        with chip_at_bench(output, options, identified) as at:
+        with chip_at_bench(output, options, any_chip(options)) as at:
             refuse_chip_of_a_board(at.chip, job, progress=at.progress)
             with naming_strangers(at, job):
                 plan = plan_spare(at.chip, job, target=target, others=others, progress=at.progress)

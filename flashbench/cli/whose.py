@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from flashbench.cli.bench import chip_at_bench
+from flashbench.cli.identifying import any_chip
 from flashbench.cli.options import (
     BenchOptions,
     JsonOption,
@@ -15,8 +16,6 @@ from flashbench.cli.output import Output, command, listed, many
 from flashbench.wording import command_line, quoted
 
 if TYPE_CHECKING:
-    from flashbench.adapter import Adapter
-    from flashbench.chip.identity import Identified
     from flashbench.shelf.whose import Likeness, Whose
 
 _NEAREST_SHOWN = 3
@@ -56,7 +55,6 @@ def whose(
 
 def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
     """What `whose` does."""
-    from flashbench.chip.identity import identify
     from flashbench.shelf.half_written import half_written_by, half_written_job
     from flashbench.shelf.listing import read_shelf
     from flashbench.shelf.whose import read_chip
@@ -64,15 +62,7 @@ def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
 
     entries = read_shelf(shelf).entries
 
-    def identified(opened: "Adapter", volts: float) -> "Identified":
-        return identify(
-            opened,
-            supply_volts=volts,
-            marking=options.marking,
-            datasheet_volts=options.datasheet_supply,
-        )
-
-    with chip_at_bench(output, options, identified) as at:
+    with chip_at_bench(output, options, any_chip(options)) as at:
         found = whose_chip(read_chip(at.chip, progress=at.progress), entries, progress=at.progress)
         at.progress.close()
         left = half_written_job(found, entries)

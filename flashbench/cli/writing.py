@@ -8,6 +8,7 @@ import typer
 
 from flashbench.cli.bag import demand_bag
 from flashbench.cli.bench import AtBench, chip_at_bench, demand_someone_to_ask
+from flashbench.cli.identifying import any_chip, chip_of
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.new_chip import (
     ToNewChipOption,
@@ -39,8 +40,6 @@ from flashbench.cli.precautions import host_kept_awake, keep_second_copy, mentio
 from flashbench.cli.strangers import naming_strangers
 
 if TYPE_CHECKING:
-    from flashbench.adapter import Adapter
-    from flashbench.chip.identity import Identified
     from flashbench.job.folder import Job
     from flashbench.safe_write.plan import Plan
 
@@ -243,7 +242,6 @@ def write_to_new_chip_at(
     yes: bool,
 ) -> None:
     """What `write --to-new-chip` does; with `original` what `restore --to-new-chip` does."""
-    from flashbench.chip.identity import identify
     from flashbench.safe_write.new_chip import plan_to_new_chip
     from flashbench.shelf.owner import refuse_chip_of_a_board
 
@@ -255,15 +253,7 @@ def write_to_new_chip_at(
             demand_bag(output, job.label, read=label)
         copies = keep_second_copy(output, job, options, demanded=not output.job_half_written)
 
-        def identified(opened: "Adapter", volts: float) -> "Identified":
-            return identify(
-                opened,
-                supply_volts=volts,
-                marking=options.marking,
-                datasheet_volts=options.datasheet_supply,
-            )
-
-        with chip_at_bench(output, options, identified) as at:
+        with chip_at_bench(output, options, any_chip(options)) as at:
             refuse_chip_of_a_board(at.chip, job, progress=at.progress)
             if round_number is not None:
                 image = _original_of_round(output, job, round_number)
@@ -310,16 +300,7 @@ def _rewrite(
             demand(job)
         copies = keep_second_copy(output, job, options, demanded=second_copy_demanded)
 
-        def identified(opened: "Adapter", volts: float) -> "Identified":
-            return steps.identify_for(
-                opened,
-                job,
-                supply_volts=volts,
-                marking=options.marking,
-                datasheet_volts=options.datasheet_supply,
-            )
-
-        with chip_at_bench(output, options, identified) as at:
+        with chip_at_bench(output, options, chip_of(job, options)) as at:
             with naming_strangers(at, job):
                 plan = planned(at, job)
             if copies:
