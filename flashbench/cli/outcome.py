@@ -149,7 +149,7 @@ def outcome_at(
 ) -> None:
     """What `outcome` does. `boots` None: it only shows what was told."""
     from flashbench.job.folder import Job
-    from flashbench.job.outcome import memory_remark, outcome_of, record_outcome
+    from flashbench.job.outcome import outcome_of, record_outcome, remark_on_outcome
     from flashbench.safe_write.next_step import next_step
     from flashbench.safe_write.steps import outranked_by_unfinished
 
@@ -176,7 +176,7 @@ def outcome_at(
             "command": coming.command,
         }
         output.say(f"{job.label}, round {number}: {outcome_text(told)}")
-        remark = None if told is None else memory_remark(job, told)
+        remark = remark_on_outcome(job, round_number=number)
         output.facts["remark"] = remark
         if remark is not None:
             output.say(f"{job.label}: but {remark}.")

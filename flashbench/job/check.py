@@ -131,6 +131,9 @@ def _check_round(disk: Disk, folder: Path, *, number: int) -> tuple[Sequence[Eve
     if verified.torn_bytes:
         seen = f"its last {verified.torn_bytes} bytes were never finished and do not count"
         findings.append(Finding(path=journal_path, seen=seen, damaged=False))
+    for event in story:
+        if isinstance(event, events.OutcomeUnreadable):
+            findings.append(Finding(path=journal_path, seen=event.sentence(), damaged=False))
     saved = list(_saved_files(story))
     for file in saved:
         findings.extend(_check_file(disk, folder, file))

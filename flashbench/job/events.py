@@ -13,6 +13,7 @@ import msgspec
 
 from flashbench.job.journal import JOURNAL, Line, LineRefused
 from flashbench.job.refusals import JobDamaged, JobForeign
+from flashbench.wording import in_plain_words
 
 Sha256 = Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{64}$")]
 PlainName = Annotated[str, msgspec.Meta(pattern="^[A-Za-z0-9][A-Za-z0-9_.-]{0,79}$")]
@@ -378,7 +379,27 @@ class OutcomeTold:
     note: Annotated[str, msgspec.Meta(max_length=500)] | None
 
 
-Event = (
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomeUnreadable:
+    """A line that tells an outcome which cannot be: an earlier flashbench wrote it, none can now.
+
+    Its chain holds, and the line stays as it is. No safety rests on what was told of a board, so
+    it does not keep the job shut; but what was told before it is not the last word any more.
+    """
+
+    line_number: int
+    round_number: int | None  # None: not readable either
+    why: str
+
+    def sentence(self) -> str:
+        """What is said of it, without an end: "line 31 of the journal, ... cannot be read"."""
+        return (
+            f"line {self.line_number} of the journal, which tells what became of the board, cannot"
+            f" be read: {self.why}"
+        )
+
+
+Recorded = (
     RoundCreated
     | JobFileWritten
     | ChipFactsSaved
@@ -409,10 +430,15 @@ Event = (
     | BlocksEdited
 )
 
-KINDS: Mapping[str, type[Event]] = {event.KIND: event for event in Event.__args__}
+"""What is written into a journal."""
+
+Event = Recorded | OutcomeUnreadable
+"""What is read in a journal."""
+
+KINDS: Mapping[str, type[Recorded]] = {event.KIND: event for event in Recorded.__args__}
 
 
-def encode(event: Event) -> dict[str, object]:
+def encode(event: Recorded) -> dict[str, object]:
     """The facts of a journal line. `decode` gives the event back.
 
     Raises `LineRefused` if it would not: a line that nobody can read makes the whole job
@@ -430,7 +456,7 @@ def encode(event: Event) -> dict[str, object]:
 
 
 def decode(line: Line) -> Event:
-    """The event of a verified line.
+    """The event of a verified line; of an outcome that cannot be, `OutcomeUnreadable`.
 
     Raises `JobForeign` for a line whose chain holds and which this flashbench could not have
     written.
@@ -441,10 +467,20 @@ def decode(line: Line) -> Event:
     try:
         return _event_of(event_type, line.facts)
     except (msgspec.ValidationError, KeyError) as error:
+        if event_type is OutcomeTold:
+            return _unreadable_outcome(line, why=str(error))
         raise _foreign(line, f"not understood: {error}") from error
 
 
-def _event_of(event_type: type[Event], told: Mapping[str, object]) -> Event:
+def _unreadable_outcome(line: Line, *, why: str) -> OutcomeUnreadable:
+    try:
+        round_number = msgspec.convert(line.facts.get("round_number"), Number)
+    except msgspec.ValidationError:
+        round_number = None
+    return OutcomeUnreadable(line_number=line.n, round_number=round_number, why=in_plain_words(why))
+
+
+def _event_of(event_type: type[Recorded], told: Mapping[str, object]) -> Recorded:
     """Raises `msgspec.ValidationError`, or `KeyError` for a plan without units."""
     facts = dict(told)
     if event_type is WriteAnnounced:

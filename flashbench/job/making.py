@@ -153,7 +153,7 @@ def make_round(
     number: int,
     chip: ChipFacts,
     text: str,
-    carried: Sequence[events.Event],
+    carried: Sequence[events.Recorded],
     now: Now,
 ) -> None:
     """Make a round's folder under another name, and give it its own when it is whole.

@@ -80,7 +80,7 @@ def record_outcome(
     return told
 
 
-def memory_remark(job: Job, told: OutcomeTold) -> str | None:
+def _memory_remark(job: Job, told: OutcomeTold) -> str | None:
     """Where the board shows another memory than the edit of its image makes, a sentence on that.
 
     None too where the edit file did not say how many packages the board has.
@@ -122,11 +122,36 @@ def outcome_of(job: Job, *, round_number: int | None = None) -> OutcomeTold | No
 
 def outcome_in(stories: Stories, round_number: int) -> OutcomeTold | None:
     """`outcome_of` from the journals of a job's rounds."""
-    last: OutcomeTold | None = None
+    last = _last_word(stories, round_number)
+    return last if isinstance(last, OutcomeTold) else None
+
+
+def remark_on_outcome(job: Job, *, round_number: int | None = None) -> str | None:
+    """What is odd about the last word on a round, by default the newest: a sentence, or None.
+
+    That the board shows other memory than the edit makes, or that the line cannot be read.
+    Raises `JobDamaged`.
+    """
+    number = job.round_number if round_number is None else round_number
+    match _last_word(stories_of(job), number):
+        case OutcomeTold() as told:
+            return _memory_remark(job, told)
+        case events.OutcomeUnreadable() as line:
+            return f"{line.sentence()} (tell it again; the line stays as it is)"
+        case None:
+            return None
+
+
+def _last_word(
+    stories: Stories, round_number: int
+) -> OutcomeTold | events.OutcomeUnreadable | None:
+    last: OutcomeTold | events.OutcomeUnreadable | None = None
     for number in sorted(stories):
         for event in without_spares(stories[number]):
             match event:
                 case OutcomeTold() if event.round_number == round_number:
+                    last = event
+                case events.OutcomeUnreadable() if event.round_number in (None, round_number):
                     last = event
                 case events.WriteAnnounced() if number == round_number:
                     last = None

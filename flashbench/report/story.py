@@ -30,6 +30,9 @@ def _moments(told: Sequence[Told]) -> Iterator[Moment]:
 
 
 def _moment(at: str, event: Event) -> Moment:
+    if isinstance(event, events.OutcomeUnreadable):
+        facts_of_line = {"line": str(event.line_number), "why": event.why}
+        return _made(at, "outcome-unreadable", facts_of_line)
     facts = _facts(event)
     if facts is None:
         return _made(at, OTHER, {"kind": event.KIND})
@@ -38,7 +41,7 @@ def _moment(at: str, event: Event) -> Moment:
     return _made(at, event.KIND, facts)
 
 
-def _facts(event: Event) -> dict[str, str] | None:
+def _facts(event: events.Recorded) -> dict[str, str] | None:
     """What the sentence of an event says; None for one that the timeline does not know."""
     match event:
         case events.RoundCreated():

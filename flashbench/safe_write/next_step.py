@@ -7,7 +7,7 @@ from pathlib import Path
 from flashbench.job.dark_board import dark_board
 from flashbench.job.events import ImageSaved, WriteFinished
 from flashbench.job.folder import Job
-from flashbench.job.outcome import memory_remark, outcome_of
+from flashbench.job.outcome import outcome_of, remark_on_outcome
 from flashbench.job.refusals import JobDamaged, StepRefused
 from flashbench.job.spares import without_spares
 from flashbench.job.unfinished import UnfinishedWrite
@@ -249,7 +249,7 @@ def _after_proof(job: Job, proven: Sequence[str], *, held: str) -> NextStep:
             f"the board boots, and {told.test_hours:g} h of a memory test found no error",
         ]
         command, why = report, "the report tells what was done"
-    remark = None if told is None else memory_remark(job, told)
+    remark = remark_on_outcome(job)
     if remark is not None:
         proven = [*proven, remark]
     return NextStep(proven=tuple(proven), command=command, why=why)

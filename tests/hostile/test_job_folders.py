@@ -41,6 +41,7 @@ def forge(folder: Path, story: list[Event]) -> None:
     """A round's journal that says `story`, chain and head in order."""
     data, last = b"", None
     for event in story:
+        assert not isinstance(event, events.OutcomeUnreadable)
         last, line = encode_line(event.KIND, encode(event), at=AT, after=last)
         data += line
     assert last is not None

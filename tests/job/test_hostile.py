@@ -155,7 +155,7 @@ def test_a_line_of_a_newer_flashbench_says_what_to_open_it_with() -> None:
 @settings(max_examples=25, deadline=None)
 @given(data=st.data())
 def test_every_event_comes_back_as_it_went_in(
-    event_type: type[events.Event], data: st.DataObject
+    event_type: type[events.Recorded], data: st.DataObject
 ) -> None:
     event = data.draw(EXAMPLES[event_type])
     _, text = encode_line(event.KIND, encode(event), at=AT, after=None)
@@ -187,7 +187,7 @@ def test_every_event_comes_back_as_it_went_in(
     ids=lambda each: each.KIND,
 )
 def test_an_event_that_could_not_be_read_back_is_never_written(
-    tmp_path: Path, event: events.Event
+    tmp_path: Path, event: events.Recorded
 ) -> None:
     journal = tmp_path / "job" / "round-1" / "journal.jsonl"
     with a_dumped_job(tmp_path / "job") as job:
@@ -213,7 +213,7 @@ lengths = st.integers(1, 1 << 20)
 unit = st.builds(
     events.AnnouncedUnit, start=counts, size=lengths, erase_opcode=st.none() | st.integers(0, 255)
 )
-EXAMPLES: dict[type[events.Event], st.SearchStrategy[events.Event]] = {
+EXAMPLES: dict[type[events.Recorded], st.SearchStrategy[events.Recorded]] = {
     events.RoundCreated: st.builds(events.RoundCreated, round_number=numbers),
     events.JobFileWritten: st.builds(events.JobFileWritten, text=st.text()),
     events.ChipFactsSaved: st.builds(
