@@ -59,6 +59,7 @@ class Adapter:
         self._last_words: list[Callable[[], None]] = []
         self.facts = facts
         self.clock_hz = wire.true_hz(clock_hz)
+        self._change_hz_max: int | None = None
         self.time = time
         self.session = Session()
 
@@ -78,6 +79,21 @@ class Adapter:
             yield
         finally:
             self.clock_hz = before
+
+    @property
+    def change_clock_hz(self) -> int:
+        """SCK of frames that can change a chip: `clock_hz`, or less while that is limited."""
+        return min(self.clock_hz, self._change_hz_max or self.clock_hz)
+
+    @contextmanager
+    def changes_limited_to(self, hz: int) -> Iterator[None]:
+        """`change_clock_hz` is at most `hz` while this lasts."""
+        before = self._change_hz_max
+        self._change_hz_max = self._wire.true_hz(hz)
+        try:
+            yield
+        finally:
+            self._change_hz_max = before
 
     @property
     def closed(self) -> bool:

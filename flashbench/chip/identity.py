@@ -91,6 +91,11 @@ class Identified(Evidence):
         """SCK for everything but plain reads: the adapter's, or the chip's limit if lower."""
         return min(self.adapter.clock_hz, self.profile.fast_read_hz_max)
 
+    @property
+    def change_clock_hz(self) -> int:
+        """SCK for what can change a cell or a register: the same, or less where that is limited."""
+        return min(self.adapter.change_clock_hz, self.clock_hz)
+
     def run(
         self,
         to_run: Sequence[Frame],

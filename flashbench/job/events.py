@@ -126,6 +126,7 @@ class OriginalSaved:
     ways: tuple[str, ...]  # how each of the reads was made
     size_sources: tuple[str, ...]
     size_doubt: str | None
+    clock_hz: Count | None = None  # SCK of the faster read; older journals do not have it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -368,12 +368,13 @@ class Job:
         ways: Sequence[str] = (),
         size_sources: Sequence[str] = (),
         size_doubt: str | None = None,
+        clock_hz: int | None = None,
     ) -> SavedFile:
         """Save what two agreeing reads gave as the round's one original, and its hash file.
 
-        `ways` says how each read was made. On return the file was read back, and the journal has
-        its hash. After an error the round has no original, or (if the journal's head could not
-        be replaced) exactly this one.
+        `ways` says how each read was made, `clock_hz` the SCK of the faster one. On return the file
+        was read back, and the journal has its hash. After an error the round has no original, or
+        (if the journal's head could not be replaced) exactly this one.
 
         Raises:
             StepRefused: the round has an original, was opened for another chip, or the job from
@@ -395,6 +396,7 @@ class Job:
                 ways=tuple(ways),
                 size_sources=tuple(size_sources),
                 size_doubt=size_doubt,
+                clock_hz=clock_hz,
             )
         )
         return saved

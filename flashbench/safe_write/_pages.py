@@ -34,7 +34,7 @@ class PageProgrammer:
 
     def __init__(self, sender: Sender, profile: ChipProfile) -> None:
         self._sender = sender
-        self._byte_us = 8e6 / sender.chip.wire.true_hz(sender.chip.clock_hz)
+        self._byte_us = 8e6 / sender.chip.wire.true_hz(sender.chip.change_clock_hz)
         self._page_wire_s = profile.page_size * self._byte_us / 1e6
         self._typ_us = profile.program_us_typ
         self._max_us = profile.program_us_max

@@ -28,7 +28,7 @@ class Sender:
         """Run changing frames; the replies, one behind the other."""
         self.chip.adapter.session.change_count += 1
         self.has_sent = True
-        return self.chip.run(frames)
+        return self.chip.run(frames, sck_hz=self.chip.change_clock_hz)
 
     def status(self) -> int:
         """Status register 1, now."""

@@ -59,6 +59,7 @@ def back_up(read: StableRead, job: Job) -> Backup:
         ways=read.ways,
         size_sources=read.size_sources,
         size_doubt=read.size_doubt,
+        clock_hz=read.clock_hz,
     )
     return reload_backup(job)
 

@@ -343,6 +343,7 @@ def _make(
         target,
         _profile_to_plan_with(chip),
         sck_hz=reading.read_hz(chip, ReadKind.FAST),
+        change_hz=chip.change_clock_hz,
         must_erase=suspect,
         refuted_opcodes=backup.job.refuted_opcodes_on(kept_number),
     )

@@ -81,7 +81,7 @@ class UnitPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitTimes:
-    """How long the parts of a unit take at one clock, in picoseconds.
+    """How long the parts of a unit take, in picoseconds.
 
     Whole numbers, so that equal plans cost the same in whatever order they are added up. For
     the model see the module.
@@ -91,12 +91,13 @@ class UnitTimes:
     page_ps: int
 
     @classmethod
-    def of(cls, profile: ChipProfile, *, sck_hz: int) -> "UnitTimes":
-        byte_ps = round(8e12 / sck_hz)
+    def of(cls, profile: ChipProfile, *, sck_hz: int, change_hz: int | None = None) -> "UnitTimes":
+        """At the clocks of reads and of pages, which are one unless `change_hz` is given."""
         wire_bytes = profile.page_size + _PAGE_COMMAND_BYTES
+        page_wire_ps = wire_bytes * round(8e12 / (change_hz or sck_hz))
         return cls(
-            byte_ps=byte_ps,
-            page_ps=round(profile.program_us_typ * 1e6) + wire_bytes * byte_ps,
+            byte_ps=round(8e12 / sck_hz),
+            page_ps=round(profile.program_us_typ * 1e6) + page_wire_ps,
         )
 
     def unit_seconds(self, unit: UnitPlan) -> float:
@@ -141,11 +142,13 @@ def plan_units(
     profile: ChipProfile,
     *,
     sck_hz: int,
+    change_hz: int | None = None,
     must_erase: Sequence[range] = (),
     refuted_opcodes: frozenset[int] = frozenset(),
 ) -> UnitsPlan:
     """The cheapest plan from `current` to `target` under the module's rules.
 
+    `sck_hz` is the clock of reads, and of pages too unless theirs is another (`change_hz`).
     `must_erase` are byte ranges whose contents are never to be trusted, widened to whole pages:
     whatever they read, they are erased. Erase kinds (and a chip erase) with `refuted_opcodes`
     are not used.
@@ -156,7 +159,8 @@ def plan_units(
     """
     _check_call(current, target, profile, sck_hz, must_erase)
     facts = compare_pages(current, target, page_size=profile.page_size, untrusted=must_erase)
-    ground = _Ground.survey(facts, profile, UnitTimes.of(profile, sck_hz=sck_hz), refuted_opcodes)
+    times = UnitTimes.of(profile, sck_hz=sck_hz, change_hz=change_hz)
+    ground = _Ground.survey(facts, profile, times, refuted_opcodes)
     return _as_units(_choose(ground), ground)
 
 

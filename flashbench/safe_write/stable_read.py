@@ -56,6 +56,7 @@ class StableRead(Evidence):
     chip: Identified
     image: bytes = field(repr=False)
     sha256: str
+    clock_hz: int  # SCK of the faster read
     ways: tuple[str, str]
     notes: tuple[str, ...]
     size_sources: tuple[str, ...]
@@ -79,6 +80,7 @@ class _TwoReads:
     second: bytes
     first_sha256: str
     equal: bool  # as compared while the second arrived
+    faster_hz: int
     slower_hz: int
     ways: tuple[str, str]
 
@@ -114,6 +116,7 @@ def _read_two_ways(chip: Identified, progress: Progress) -> _TwoReads:
         second=second,
         first_sha256=digest.sha256,
         equal=comparison.equal,
+        faster_hz=chip.wire.true_hz(full_hz),
         slower_hz=half_hz,
         ways=(
             f"fast read at {full_mhz:g} MHz from 000000h",
@@ -153,6 +156,7 @@ def read_twice(
         chip=chip,
         image=reads.first,
         sha256=reads.first_sha256,
+        clock_hz=reads.faster_hz,
         ways=reads.ways,
         notes=screening.notes(reads.first),
         size_sources=sources,
