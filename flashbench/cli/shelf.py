@@ -262,7 +262,7 @@ def forget_at(output: Output, folder: Path, name: str, *, label: str | None = No
     from flashbench.shelf.forgetting import forget
 
     entry = _named(folder, name)
-    if entry.unfinished:
+    if entry.half_written_count:
         _demand_whole_label(output, entry, read=label)
     else:
         demand_bag(output, entry.label, read=label)
@@ -283,9 +283,16 @@ def forget_at(output: Output, folder: Path, name: str, *, label: str | None = No
 
 def _demand_whole_label(output: Output, entry: "Entry", *, read: str | None) -> None:
     """Of a half-written chip nothing but its whole label, typed with open eyes, will do."""
+    count = entry.half_written_count
+    if entry.unfinished and count == 1:
+        which = "its chip is half-written"
+    elif count == 1:
+        which = "a chip of it was left half-written when another one was written"
+    else:
+        which = f"{count} chips of it are half-written"
     output.warn(
-        f"{entry.label}: its chip is half-written. Without this folder nobody can finish or restore"
-        " it. Only the whole label deletes it."
+        f"{entry.label}: {which}. Without this folder nobody can finish or restore"
+        f" {'it' if count == 1 else 'them'}. Only the whole label deletes it."
     )
     if read is None:
         demand_someone_to_ask(output, yes=False)

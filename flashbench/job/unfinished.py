@@ -120,6 +120,13 @@ def unfinished_on(events: Iterable[Event], kept_number: int | None) -> Unfinishe
     return _told(chip) if chip is not None and chip.announcements else None
 
 
+def half_written_in(events: Iterable[Event]) -> tuple[int | None, ...]:
+    """The chips of a round with an unfinished write: its own (None) first, then by number."""
+    chips = _stories(events)[0]
+    left = (number for number, chip in chips.items() if chip.announcements)
+    return tuple(sorted(left, key=lambda number: number or 0))
+
+
 def registers_to_put_back(events: Iterable[Event]) -> dict[str, int]:
     """First journalled values of the registers that were changed and not restored since."""
     chips, last = _stories(events)

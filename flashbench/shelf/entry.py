@@ -22,7 +22,7 @@ from flashbench.job.outcome import outcome_in
 from flashbench.job.refusals import JobDamaged
 from flashbench.job.round_files import read_whole
 from flashbench.job.spares import spare_numbers, without_spares
-from flashbench.job.unfinished import proven_on, unfinished_write
+from flashbench.job.unfinished import half_written_in, proven_on, unfinished_write
 
 _CHIP_FACTS_BYTES_MAX: Final = 1 << 20
 
@@ -146,6 +146,11 @@ class Entry:
         """The hashes of all that the board's chips are known to have held, by dump or proof."""
         dumped = {image.sha256 for image in self.images if image.name == "original"}
         return frozenset(dumped).union(*map(proven_on_chip, self.stories.values()))
+
+    @property
+    def half_written_count(self) -> int:
+        """How many chips of the job are half-written: of any round, replaced since or not."""
+        return sum(len(half_written_in(story)) for story in self.stories.values())
 
     @property
     def note(self) -> str:

@@ -57,13 +57,20 @@ def stand_up(
     return folder
 
 
-def write(job: Job, target: bytes, *, units: int = 1, to_its_end: bool = True) -> None:
-    """Journal a write of `target`, to its end or not."""
+def write(
+    job: Job,
+    target: bytes,
+    *,
+    units: int = 1,
+    to_its_end: bool = True,
+    kept_number: int | None = None,
+) -> None:
+    """Journal a write of `target` to the board's own chip or another, to its end or not."""
     stretches = [
         AnnouncedUnit(start=SECTOR * number, size=SECTOR, erase_opcode=0x20)
         for number in range(1, units + 1)
     ]
-    job.announce(announcement(*stretches, target=target))
+    job.announce(announcement(*stretches, target=target, kept_number=kept_number))
     for unit in stretches:
         if to_its_end:
             job.record(UnitProven(start=unit.start, size=unit.size))

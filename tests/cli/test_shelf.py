@@ -173,6 +173,44 @@ def test_a_half_written_job_is_not_forgotten_without_saying_so(jobs: Path) -> No
     assert not (jobs / "board-1").exists()
 
 
+def left_behind(job: Job) -> None:
+    """The own chip is half-written, and another one took its place and is proven."""
+    write(job, edited(contents(1)), to_its_end=False)
+    kept = job.save_kept(contents(9), a_chip("99" * 8).facts())
+    write(job, edited(contents(1)), kept_number=kept.number)
+
+
+def test_a_half_written_chip_that_was_replaced_keeps_its_job_from_being_forgotten(
+    jobs: Path,
+) -> None:
+    with Job.open(jobs / "board-1") as job:
+        left_behind(job)
+        job.open_round(a_chip("99" * 8))
+        job.save_original(edited(contents(1)), chip_facts=a_chip("99" * 8).facts())
+
+    refused = run("shelf", str(jobs), "--forget", "board-1", "--label", "g 1")
+
+    assert refused.exit_code == 3
+    assert "a chip of it was left half-written when another one was written" in refused.stderr
+    assert "'g 1' is not the whole label of this job." in refused.stderr
+    assert (jobs / "board-1").exists()
+    assert run("shelf", str(jobs), "--forget", "board-1", "--label", "Miller, bag 1").exit_code == 0
+
+
+def test_two_half_written_chips_are_counted(jobs: Path) -> None:
+    with Job.open(jobs / "board-1") as job:
+        write(job, edited(contents(1)), to_its_end=False)
+        kept = job.save_kept(contents(9), a_chip("99" * 8).facts())
+        write(job, edited(contents(1)), kept_number=kept.number, to_its_end=False)
+
+    refused = run("shelf", str(jobs), "--forget", "board-1", "--label", "g 1")
+
+    assert (
+        "2 chips of it are half-written. Without this folder nobody can finish or restore them"
+        in (" ".join(refused.stderr.split()))
+    )
+
+
 def test_one_thing_at_a_time(jobs: Path) -> None:
     result = run("shelf", str(jobs), "--check", "--forget", "board-1")
 
