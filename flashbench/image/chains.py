@@ -21,7 +21,8 @@ import numpy.typing as npt
 
 from flashbench.image.checks import Order, Span
 from flashbench.image.finds import LengthField
-from flashbench.image.windows import LETTERS, WORTH, Copy, Positions, Repeats, worth_of
+from flashbench.image.repeated_windows import Positions
+from flashbench.image.windows import LETTERS, WORTH, Copy, Repeats, worth_of
 
 SHORTEST_BLOCK = 12
 LONGEST_BLOCK = 1 << 17

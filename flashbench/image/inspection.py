@@ -59,12 +59,23 @@ class MemoryFinding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartContent:
+    """What lies in a compressed part; offsets count in the unpacked bytes. Of the records at most
+    `MEMORY_INSIDE_MAX`."""
+
+    volumes: tuple[Volume, ...] = ()
+    blocks: tuple[Block, ...] = ()
+    records: tuple[MemoryRecord, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PackedFinding:
     """A compressed part and what lies in it; offsets of `volumes` and `blocks` count inside."""
 
-    part: PackedPart
+    part: PackedPart[PartContent]
     volumes: tuple[Volume, ...]
     blocks: tuple[Block, ...]
+    records: tuple[MemoryRecord, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,16 +214,24 @@ def inspect(data: bytes) -> Inspection:
 
 
 def _packed_parts(data: bytes, volumes: Sequence[Volume]) -> tuple[PackedFinding, ...]:
-    return tuple(_look_into(part) for part in unpack_all(data, volumes))
+    return tuple(_packed_finding(part) for part in unpack_all(data, volumes, _look_into))
 
 
-def _look_into(part: PackedPart) -> PackedFinding:
+def _look_into(content: bytes) -> PartContent:
+    return PartContent(
+        volumes=find_volumes(content),
+        blocks=find_known_blocks(content),
+        records=find_records(content)[:MEMORY_INSIDE_MAX],
+    )
+
+
+def _packed_finding(part: PackedPart[PartContent]) -> PackedFinding:
+    content = part.content or PartContent()
     return PackedFinding(
         part=part,
-        volumes=tuple(
-            replace(volume, inside=part.span.start) for volume in find_volumes(part.content)
-        ),
-        blocks=find_known_blocks(part.content),
+        volumes=tuple(replace(volume, inside=part.span.start) for volume in content.volumes),
+        blocks=content.blocks,
+        records=content.records,
     )
 
 
@@ -274,7 +293,7 @@ def _memory(
                 reason=reason,
                 inside=finding.part.span.start,
             )
-            for record in find_records(finding.part.content)[:MEMORY_INSIDE_MAX]
+            for record in finding.records
         ]
     return tuple(found)
 
@@ -449,7 +468,7 @@ def _packed_json(finding: PackedFinding) -> dict[str, Any]:
         "offset": part.span.start,
         "length": part.span.end - part.span.start,
         "form": part.form,
-        "unpacked_size": len(part.content),
+        "unpacked_size": part.unpacked_bytes,
         "why": part.why,
         "volumes": [volume_json(volume) for volume in finding.volumes],
         "blocks": [block_json(block) for block in finding.blocks],

@@ -172,7 +172,7 @@ def _packed_line(finding: PackedFinding) -> tuple[str, str]:
     if part.why:
         return f"{part.span.start:#010x}", f"{text}; {part.why}"
     files = sum(len(volume.files) for volume in finding.volumes)
-    text += f", unpacked {_size(len(part.content))}"
+    text += f", unpacked {_size(part.unpacked_bytes)}"
     if finding.volumes:
         text += f"; {len(finding.volumes)} volumes with {files} files"
     if finding.blocks:

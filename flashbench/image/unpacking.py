@@ -8,29 +8,34 @@ import lzma
 import re
 import zlib
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
-from typing import Protocol
+from dataclasses import dataclass, replace
+from typing import Generic, Protocol, TypeVar
 
 from flashbench.image.checks import Span
 from flashbench.image.finds import Volume
 from flashbench.image.firmware_volumes import LZMA_GUIDS, wrapping_sections
 
-UNPACKED_MAX = 96 << 20  # bytes, of all parts of one image
+UNPACKED_MAX = 96 << 20  # bytes, of all unequal parts of one image
 TRIES_MAX = 400
 SMALLEST_RESULT = 64  # bytes; less is chance
 PROBE = 4096
 
 
-@dataclass(frozen=True, slots=True)
-class PackedPart:
-    """A compressed part: where it lies, how it is packed, what is in it ("" bytes if unknown).
+Told = TypeVar("Told")
 
-    `why` is a sentence for a part that could not be unpacked.
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackedPart(Generic[Told]):
+    """A compressed part: where it lies, how it is packed, and what was told of what is in it.
+
+    `unpacked_bytes` is its size unpacked. A part that could not be unpacked has 0 there, None as
+    `content`, and a sentence `why`.
     """
 
     span: Span
     form: str
-    content: bytes = field(repr=False)
+    unpacked_bytes: int = 0
+    content: Told | None = None
     why: str = ""
 
 
@@ -67,65 +72,99 @@ _FORMS = (
 )
 
 
-def unpack_all(data: bytes, volumes: Iterable[Volume]) -> tuple[PackedPart, ...]:
+def unpack_all(
+    data: bytes, volumes: Iterable[Volume], tell: Callable[[bytes], Told]
+) -> tuple[PackedPart[Told], ...]:
     """Every compressed part found in `data`, ascending; parts inside parts are not sought.
 
-    At most `UNPACKED_MAX` bytes are unpacked; what comes after is named and left as it is.
+    `tell` is given the unpacked bytes, which are not kept; of parts that are equal only those of
+    the first. At most `UNPACKED_MAX` bytes are unpacked; what comes after is left as it is.
     """
-    budget = _Budget()
-    parts = list(_from_sections(data, volumes, budget))
+    opening = _Opening(data, tell)
+    parts = list(_from_sections(data, volumes, opening))
     for form in _FORMS:
         for match in form.pattern.finditer(data):
-            if budget.tries <= 0:
+            if opening.tries_left <= 0:
                 break
             if any(part.span.start <= match.start() < part.span.end for part in parts):
                 continue
-            part = _unpacked(data, match.start(), len(data), form, budget)
+            part = opening.part_at(match.start(), len(data), form)
             if part is not None:
                 parts.append(part)
     return tuple(sorted(parts, key=lambda part: part.span))
 
 
-@dataclass(slots=True)
-class _Budget:
-    bytes: int = UNPACKED_MAX
-    tries: int = TRIES_MAX
-
-
-def _from_sections(data: bytes, volumes: Iterable[Volume], budget: _Budget) -> Iterator[PackedPart]:
+def _from_sections(
+    data: bytes, volumes: Iterable[Volume], opening: "_Opening[Told]"
+) -> Iterator[PackedPart[Told]]:
     for volume in volumes:
         for file in volume.files:
             for section in wrapping_sections(data, file):
                 start, end = section.payload
                 if section.guid in LZMA_GUIDS:
                     lzma_form = next(form for form in _FORMS if form.name == "LZMA")
-                    part = _unpacked(data, start, end, lzma_form, budget)
+                    part = opening.part_at(start, end, lzma_form)
                     why = "its LZMA stream does not unpack"
-                    yield part or PackedPart(section.span, "LZMA", b"", why)
+                    yield part or PackedPart(span=section.span, form="LZMA", why=why)
                 elif section.guid == "":
                     why = "Python's standard library has no unpacker for this form"
-                    yield PackedPart(section.span, "UEFI compression", b"", why)
+                    yield PackedPart(span=section.span, form="UEFI compression", why=why)
 
 
-def _unpacked(data: bytes, start: int, end: int, form: _Form, budget: _Budget) -> PackedPart | None:
-    """The part that begins at `start`, or None if its stream is broken or tiny."""
-    budget.tries -= 1
-    unpacker = form.start()
-    try:
-        # Most hits of a short pattern are chance, and fail within a few bytes.
-        content = unpacker.decompress(data[start : start + PROBE], UNPACKED_MAX)
-        fed = start + PROBE
-        pieces = [content]
-        left = budget.bytes - len(content)
-        while not unpacker.eof and fed < end and left > 0:
-            pieces.append(unpacker.decompress(data[fed : min(fed + (1 << 20), end)], left))
-            fed = min(fed + (1 << 20), end)
-            left -= len(pieces[-1])
-    except (lzma.LZMAError, zlib.error, OSError, ValueError, EOFError):
-        return None
-    content = b"".join(pieces)
-    if not unpacker.eof or len(content) < SMALLEST_RESULT:
-        return None
-    budget.bytes -= len(content)
-    used = min(fed, end) - len(unpacker.unused_data)
-    return PackedPart(Span(start, used), form.name, content)
+class _Opening(Generic[Told]):
+    """Unpacks parts of one image, within bounds of bytes and tries."""
+
+    def __init__(self, data: bytes, tell: Callable[[bytes], Told]) -> None:
+        self._data = data
+        self._tell = tell
+        self._opened: dict[bytes, list[PackedPart[Told]]] = {}  # by form and first bytes
+        self._bytes_left = UNPACKED_MAX
+        self.tries_left = TRIES_MAX
+
+    def part_at(self, start: int, end: int, form: _Form) -> PackedPart[Told] | None:
+        """The part that begins at `start`, or None if its stream is broken or tiny."""
+        self.tries_left -= 1
+        alike = self._opened.setdefault(
+            form.name.encode() + self._data[start : start + SMALLEST_RESULT], []
+        )
+        for part in alike:
+            length = part.span.end - part.span.start
+            # What follows a stream has no say in what it unpacks to.
+            if start + length <= end and self._data.startswith(
+                self._data[slice(*part.span)], start
+            ):
+                return replace(part, span=Span(start, start + length))
+        unpacked = self._unpacked(start, end, form)
+        if unpacked is None:
+            return None
+        content, stop = unpacked
+        part = PackedPart(
+            span=Span(start, stop),
+            form=form.name,
+            unpacked_bytes=len(content),
+            content=self._tell(content),
+        )
+        alike.append(part)
+        return part
+
+    def _unpacked(self, start: int, end: int, form: _Form) -> tuple[bytes, int] | None:
+        """What the stream at `start` unpacks to, and where it ends."""
+        unpacker = form.start()
+        try:
+            # Most hits of a short pattern are chance, and fail within a few bytes.
+            content = unpacker.decompress(self._data[start : start + PROBE], UNPACKED_MAX)
+            fed = start + PROBE
+            pieces = [content]
+            left = self._bytes_left - len(content)
+            while not unpacker.eof and fed < end and left > 0:
+                stop = min(fed + (1 << 20), end)
+                pieces.append(unpacker.decompress(self._data[fed:stop], left))
+                fed = stop
+                left -= len(pieces[-1])
+        except (lzma.LZMAError, zlib.error, OSError, ValueError, EOFError):
+            return None
+        content = b"".join(pieces)
+        if not unpacker.eof or len(content) < SMALLEST_RESULT:
+            return None
+        self._bytes_left -= len(content)
+        return content, min(fed, end) - len(unpacker.unused_data)

@@ -1,10 +1,10 @@
 """What occurs more than once in an image: signatures, and stretches that are equal elsewhere.
 
-Everything is one sort of short windows. A window of one repeated byte says nothing and is left
-out; so a blank image costs nothing.
+Everything comes from the windows of four bytes that occur again (`repeated_windows`).
 """
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,12 +12,19 @@ import numpy as np
 import numpy.typing as npt
 
 from flashbench.image.checks import Span
-
-Bytes = npt.NDArray[np.uint8]
-Positions = npt.NDArray[np.int64]
+from flashbench.image.repeated_windows import (
+    PARTS,
+    Bytes,
+    Keys,
+    Positions,
+    RepeatedWindows,
+    WindowParts,
+    Words,
+    groups,
+    words_at,
+)
 
 SIGNATURE_WORTH = 18.0  # bits; two letters at least, and not only zeros beside them
-OCCURRENCES_MAX = 64  # of one signature; what is more frequent is code or filler
 STEP_MIN, STEP_MAX = 12, 1 << 17  # between two blocks of a row
 COPIES_MAX = 16  # of one stretch
 SEED_SIZE = 12  # bytes that must be equal before two stretches are compared
@@ -30,7 +37,6 @@ SMALL, SMALL_MIN = 8, 4  # what is small, and how many of those bytes must be
 HEADERLIKE_MAX = 20_000
 CHUNK = 1 << 22  # bytes looked at in one go
 GROWTH_MAX = 256  # bytes
-PARTS = 16  # the windows are sorted in parts, to bound the memory
 SEEDS_PER_PART_MAX = (1 << 21) // PARTS
 
 
@@ -65,16 +71,13 @@ class Repeats:
     def __init__(self, data: bytes) -> None:
         self.data: Bytes = np.frombuffer(data, dtype=np.uint8)
         self._raw = data
-        triples: list[Positions] = [np.empty((0, 3), dtype=np.int64)]
-        seeds: list[Positions] = [np.empty(0, dtype=np.int64)]
-        for words, positions in _repeated_windows(data):
-            first, sizes = _groups(words)
-            triples.append(_triples(self.data, positions, first, sizes))
-            rare = np.flatnonzero(np.repeat(sizes <= OCCURRENCES_MAX, sizes))
-            seeds.append(positions[_sampled(words[rare], rare)])
-        self._seeds: Positions = np.concatenate(seeds)
-        found = np.concatenate(triples)
-        self.triples: Positions = _leftmost(found[np.argsort(found[:, 0], kind="stable")])
+        # Sorting and gathering leave the interpreter's lock alone.
+        with ThreadPoolExecutor(2) as threads:
+            parts = WindowParts(data, threads)
+            found = list(threads.map(lambda part: _traces(parts.repeated(part)), range(PARTS)))
+        self._seeds: Positions = np.concatenate([seeds for _, seeds in found])
+        triples = np.concatenate([triples for triples, _ in found])
+        self.triples: Positions = _leftmost(triples[np.argsort(triples[:, 0])])
 
     @cached_property
     def lettered(self) -> Positions:
@@ -142,136 +145,99 @@ class Repeats:
         return tuple(sorted(found, key=lambda copy: -copy.equal_bytes)[:COPIES_LISTED_MAX])
 
 
-def _sampled(words: npt.NDArray[np.uint32], index: Positions) -> Positions:
-    """A share of `index`, chosen by the windows themselves so that all copies keep the same."""
+def _traces(found: RepeatedWindows) -> tuple[Positions, Positions]:
+    """The triples of some windows, and the places from which copies are sought."""
+    return _triples(found), found.positions[_sample(found.words)]
+
+
+def _sample(words: Words) -> Positions:
+    """A share of the indices, chosen by the windows themselves so that all copies keep the same."""
     share = len(words) // SEEDS_PER_PART_MAX
     if share < 2:
-        return index
+        return np.arange(len(words))
     mixed = (words ^ words >> np.uint32(15)) * np.uint32(0x2C1B3C6D)
     mixed ^= mixed >> np.uint32(12)
-    kept: Positions = index[mixed % np.uint32(share) == 0]
-    return kept
+    return np.flatnonzero(mixed % np.uint32(share) == 0)
 
 
-def _words_at(data: bytes, positions: Positions) -> npt.NDArray[np.uint32]:
-    """The four bytes at each position as one number."""
-    every = np.ndarray((len(data) - 3,), np.dtype("<u4"), data, 0, (1,))
-    words: npt.NDArray[np.uint32] = every[positions]
-    return words
-
-
-def _repeated_windows(
-    data: bytes,
-) -> Iterator[tuple[npt.NDArray[np.uint32], Positions]]:
-    """(window, position) of every window that occurs twice or more, sorted, in parts.
-
-    No part splits a window's group. The parts are there to bound the memory.
-    """
-    here = np.frombuffer(data, np.uint8)
-    if len(here) < 4:
-        return
-    part_of = here[:-3] * np.uint8(29)
-    for shift, factor in ((1, 53), (2, 101), (3, 197)):
-        part_of += here[shift : len(here) - 3 + shift] * np.uint8(factor)
-    part_of >>= np.uint8(8 - PARTS.bit_length() + 1)
-    for start in range(0, len(part_of), CHUNK):
-        piece = here[start : start + CHUNK + 3]
-        same = piece[1:] == piece[:-1]
-        part_of[start : start + CHUNK][same[:-2] & same[1:-1] & same[2:]] = PARTS
-    for part in range(PARTS):
-        positions = np.flatnonzero(part_of == part)
-        keys = _words_at(data, positions).astype(np.uint64)
-        keys <<= np.uint64(32)
-        keys |= positions.view(np.uint64)
-        keys.sort()
-        words = (keys >> np.uint64(32)).astype(np.uint32)
-        again = np.zeros(len(words) + 1, dtype=bool)
-        again[1:-1] = words[1:] == words[:-1]
-        repeated = np.flatnonzero(again[1:] | again[:-1])
-        places = keys[repeated] & np.uint64(0xFFFFFFFF)
-        yield words[repeated], places.astype(np.int64)
-
-
-def _groups(words: npt.NDArray[np.uint64] | npt.NDArray[np.uint32]) -> tuple[Positions, Positions]:
-    """Index of the first and number of the members of each group of equal values."""
-    if not len(words):
-        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    first = np.flatnonzero(np.concatenate(([True], words[1:] != words[:-1])))
-    return first, np.diff(np.append(first, len(words)))
-
-
-def _triples(data: Bytes, positions: Positions, first: Positions, sizes: Positions) -> Positions:
+def _triples(found: RepeatedWindows) -> Positions:
     """Three consecutive occurrences of one window at a distance that blocks may have."""
-    small = (sizes >= 3) & (sizes <= OCCURRENCES_MAX)
-    first, sizes = first[small], sizes[small]
+    parts = found.words[found.first].astype("<u4").view(np.uint8).reshape(-1, 4)
+    telling = (found.sizes >= 3) & (WORTH[parts].sum(axis=1) >= SIGNATURE_WORTH)
+    first, counts = found.first[telling], found.sizes[telling] - 2
     if not len(first):
         return np.empty((0, 3), dtype=np.int64)
-    ends = np.cumsum(sizes - 2)
-    index = np.arange(ends[-1]) - np.repeat(ends - (sizes - 2), sizes - 2)
-    start = np.repeat(first, sizes - 2) + index
-    rows = np.stack([positions[start], positions[start + 1], positions[start + 2]], axis=1)
-    telling = WORTH[data[rows[:, :1] + np.arange(4)]].sum(axis=1) >= SIGNATURE_WORTH
-    rows = rows[telling]
-    steps = np.diff(rows, axis=1)
-    near: Positions = rows[((steps >= STEP_MIN) & (steps <= STEP_MAX)).all(axis=1)]
-    return near
+    ends = np.cumsum(counts)
+    start = np.arange(ends[-1]) + np.repeat(first - (ends - counts), counts)
+    steps = np.diff(found.positions, append=0)
+    near = (steps >= STEP_MIN) & (steps <= STEP_MAX)
+    start = start[near[start] & near[start + 1]]
+    return np.stack([found.positions[start + index] for index in range(3)], axis=1)
 
 
 def _leftmost(rows: Positions) -> Positions:
     """Of triples that are one long signature seen at each of its bytes, the first three.
 
-    Three, because chance may put equal bytes in front of a signature.
+    Three, because chance may put equal bytes in front of a signature. `rows` ascend, and no two
+    begin at one place.
     """
     if len(rows) < 4:
         return rows
-    # Each triple as one number, in which moving all three by one adds a fixed amount.
-    factors = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
-    keys = (rows.view(np.uint64) * factors).sum(axis=1, dtype=np.uint64)
-    step = int(factors.sum(dtype=np.uint64))
-    known = np.sort(keys)
-    inside = np.ones(len(keys), dtype=bool)
-    for distance in (1, 3):
-        wanted = keys - np.uint64(distance * step % (1 << 64))
-        nearest = np.minimum(np.searchsorted(known, wanted), len(known) - 1)
-        inside &= known[nearest] == wanted
-    kept: Positions = rows[~inside]
+    kept: Positions = rows[~(_is_moved(rows, 1) & _is_moved(rows, 3))]
     return kept
 
 
-def _equal_pairs(data: bytes, positions: Positions) -> Positions:
-    """(distance, position) of windows of SEED_SIZE bytes that are equal to a later one."""
+def _is_moved(rows: Positions, distance: int) -> npt.NDArray[np.bool_]:
+    """Which rows are another row moved by `distance`: one of so many rows before."""
+    moved = np.zeros(len(rows), dtype=bool)
+    for back in range(1, distance + 1):
+        moved[back:] |= (rows[back:] - distance == rows[:-back]).all(axis=1)
+    return moved
+
+
+def _equal_pairs(data: bytes, positions: Positions) -> Keys:
+    """Windows of SEED_SIZE bytes that equal a later one, as distance << 32 | position, sorted."""
     positions = positions[positions + SEED_SIZE <= len(data)]
     if len(positions) < 2:
-        return np.empty((0, 2), dtype=np.int64)
-    place_bits = max(1, int(positions.max()).bit_length())
-    mixed = _words_at(data, positions).astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
+        return np.empty(0, dtype=np.uint64)
+    place_bits = np.uint64(max(1, int(positions.max()).bit_length()))
+    keys = words_at(data, positions).astype(np.uint64)
+    keys *= np.uint64(0x9E3779B97F4A7C15)
     for shift in range(4, SEED_SIZE, 4):
-        mixed ^= mixed >> np.uint64(29)
-        mixed += _words_at(data, positions + shift)
-        mixed *= np.uint64(0xBF58476D1CE4E5B9)
-    keys = mixed >> np.uint64(place_bits) << np.uint64(place_bits) | positions.astype(np.uint64)
+        keys ^= keys >> np.uint64(29)
+        keys += words_at(data, positions + shift)
+        keys *= np.uint64(0xBF58476D1CE4E5B9)
+    keys >>= place_bits
+    keys <<= place_bits
+    keys |= positions.view(np.uint64)
     keys.sort()
-    places = (keys & np.uint64((1 << place_bits) - 1)).astype(np.int64)
-    first, sizes = _groups(keys >> np.uint64(place_bits))
-    small = np.repeat((sizes >= 2) & (sizes <= COPIES_MAX), sizes)
-    is_last = np.zeros(len(places), dtype=bool)
-    is_last[first + sizes - 1] = True
-    left = np.flatnonzero(small & ~is_last)
-    return np.stack([places[left + 1] - places[left], places[left]], axis=1)
+    places = keys & ((np.uint64(1) << place_bits) - np.uint64(1))
+    keys >>= place_bits
+    first, sizes = groups(keys)
+    few = (sizes >= 2) & (sizes <= COPIES_MAX)
+    has_next = np.repeat(few, sizes)
+    has_next[first[few] + sizes[few] - 1] = False
+    left = np.flatnonzero(has_next)
+    pairs: Keys = places[left + 1] - places[left]
+    pairs <<= np.uint64(32)
+    pairs |= places[left]
+    pairs.sort()
+    return pairs
 
 
-def _pieces(pairs: Positions) -> Iterator[tuple[int, int, int]]:
-    """(start, end, distance) of pairs on one diagonal that touch or nearly do."""
+def _pieces(pairs: Keys) -> Iterator[tuple[int, int, int]]:
+    """(start, end, distance) of sorted pairs on one diagonal that touch or nearly do."""
     if not len(pairs):
         return
-    pairs = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
-    distance, at = pairs[:, 0], pairs[:, 1]
-    breaks = np.flatnonzero((np.diff(distance) != 0) | (np.diff(at) > GAP_MAX))
+    # Pairs of unequal distances are further apart than any gap.
+    breaks = np.flatnonzero(np.diff(pairs) > np.uint64(GAP_MAX))
     starts = np.concatenate(([0], breaks + 1))
     ends = np.append(breaks, len(pairs) - 1)
-    solid = (ends - starts >= STRETCH_MIN - SEED_SIZE) & (distance[starts] >= STEP_MIN)
-    for start, end in zip(starts[solid], ends[solid], strict=True):
-        yield int(at[start]), int(at[end]) + SEED_SIZE, int(distance[start])
+    solid = ends - starts >= STRETCH_MIN - SEED_SIZE
+    for first, last in zip(pairs[starts[solid]].tolist(), pairs[ends[solid]].tolist(), strict=True):
+        distance = first >> 32
+        if distance >= STEP_MIN:
+            yield first & 0xFFFFFFFF, (last & 0xFFFFFFFF) + SEED_SIZE, distance
 
 
 def _grown(data: bytes, start: int, end: int, distance: int) -> Copy:

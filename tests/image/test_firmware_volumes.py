@@ -117,8 +117,9 @@ def test_the_signature_alone_is_not_a_volume() -> None:
 def everything_in(data: bytes) -> Iterator[tuple[bytes, tuple[Volume, ...]]]:
     volumes = find_volumes(data)
     yield data, volumes
-    for part in unpack_all(data, volumes):
-        yield part.content, find_volumes(part.content)
+    for part in unpack_all(data, volumes, lambda content: content):
+        if part.content is not None:
+            yield part.content, find_volumes(part.content)
 
 
 @needs_ovmf
@@ -169,17 +170,44 @@ def test_compressed_data_is_unpacked_and_its_end_found(form: str, pack: object) 
     packed = pack(content)
     image = b"\xff" * 100 + packed + b"\xff" * 100
 
-    (part,) = unpack_all(image, ())
+    (part,) = unpack_all(image, (), lambda content: content)
 
     assert (part.form, part.content) == (form, content)
+    assert part.unpacked_bytes == len(content)
     assert part.span == (100, 100 + len(packed))
+
+
+def test_equal_compressed_parts_are_unpacked_and_looked_into_once() -> None:
+    packed = lzma.compress(b"memory settings " * 100)
+    other = lzma.compress(b"memory settings." * 100)
+    looked_into = []
+
+    def tell(content: bytes) -> int:
+        looked_into.append(content)
+        return len(looked_into)
+
+    parts = unpack_all(b"\xff".join((packed, packed, other, packed)), (), tell)
+
+    assert looked_into == [b"memory settings " * 100, b"memory settings." * 100]
+    assert [part.content for part in parts] == [1, 1, 2, 1]
+    assert [part.span.end - part.span.start for part in parts] == [
+        len(packed), len(packed), len(other), len(packed)
+    ]  # fmt: skip
+
+
+def test_a_part_cut_short_is_not_taken_for_the_whole_one_before_it() -> None:
+    packed = lzma.compress(b"memory settings " * 100)
+
+    (part,) = unpack_all(packed + packed[:-1], (), len)
+
+    assert part.span == (0, len(packed))
 
 
 def test_a_broken_stream_is_not_taken_for_compressed_data() -> None:
     packed = bytearray(lzma.compress(b"memory settings " * 100))
     packed[40] ^= 0xFF
 
-    assert unpack_all(bytes(packed), ()) == ()
+    assert unpack_all(bytes(packed), (), len) == ()
 
 
 @settings(max_examples=100, deadline=None)
@@ -198,4 +226,4 @@ def test_any_bytes_are_survived(pieces: list[bytes]) -> None:
     for volume in volumes:
         for file in volume.files:
             assert volume.offset < file.offset < file.offset + file.length <= len(data)
-    unpack_all(data, volumes)
+    unpack_all(data, volumes, len)
