@@ -104,6 +104,7 @@ def flashbench(
       4    half-written: run finish or restore
       5    adapter or bus, nothing was changed
       130  interrupted, nothing was changed
+      141  only told something, and nobody read it to its end
     """
 
 

@@ -73,7 +73,7 @@ def adapters(
     with --loopback: passed, bytes_compared, bytes_wrong, claimed_hz, measured_hz, adapter;
     with --write-bench: bench_file, serials; with --udev-rule: udev_rule.
     """
-    with command(json=json) as output:
+    with command(json=json, only_tells=not (write_bench or loopback)) as output:
         if udev_rule:
             _print_rule(output)
         elif write_bench:

@@ -133,7 +133,7 @@ def inspect(
         edit_file=suggest_edit,
         block=block,
     )
-    with command(json=json) as output:
+    with command(json=json, only_tells=suggest_edit is None) as output:
         inspect_at(output, image, wanted)
 
 

@@ -42,7 +42,7 @@ def next_(
     With --json: label, proven (sentences), command, why, checks (sentences); with --check
     instead folder, damage and notes (path, seen).
     """
-    with command(json=json) as output:
+    with command(json=json, only_tells=True) as output:
         if check:
             check_at(output, job)
         else:

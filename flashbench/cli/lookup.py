@@ -58,7 +58,7 @@ def lookup(
     With --json: a list of rows (part, parts, maker, jedec_id, ext_id, density_bytes, supply
     with volts and known_from, shared_volts: what all rows of the list allow, kind, refusal).
     """
-    with command(json=json) as output:
+    with command(json=json, only_tells=True) as output:
         lookup_text(output, text)
 
 

@@ -13,7 +13,7 @@ import typer
 
 from flashbench import early_stop
 from flashbench.cli.asking import typed_line
-from flashbench.cli.streams import Stream
+from flashbench.cli.streams import READER_GONE, Stream
 from flashbench.errors import FlashbenchError, Interrupted, OtherChip
 from flashbench.wording import shown
 
@@ -31,12 +31,13 @@ class Output:
     unfinished write: unless all went well, the chip in the socket may be the half-written one,
     and then that line is said whether pins were driven or not. With `json`, `facts` are all
     that stdout gets, or `found` where a command answers with a list; a `nested` command leaves
-    them to the one it is part of.
+    them to the one it is part of. One that `only_tells` has done nothing if nobody reads it.
     """
 
-    def __init__(self, *, json: bool, nested: bool = False) -> None:
+    def __init__(self, *, json: bool, nested: bool = False, only_tells: bool = False) -> None:
         self.json = json
         self.nested = nested
+        self.only_tells = only_tells
         self.status = 0
         self.label = ""
         self.pins_driven = False
@@ -143,12 +144,17 @@ class Output:
         """The status goes on saying what became of the chip; what is said of it, stderr gets."""
         read_enough = self._stdout.has_no_reader
         is_the_result = not self.pins_driven or self.stdout_is_a_file
-        if self.status == 0 and is_the_result and not read_enough:
+        if self.status == 0 and read_enough and self.only_tells:
+            self.status = READER_GONE
+        elif self.status == 0 and is_the_result and not read_enough:
             self.status = _OUTPUT_LOST
         if read_enough and not speaks_of_chip:
             return
         why = "nobody reads it any more" if read_enough else error.strerror or str(error)
-        self.warn(f"Not all of this could be printed on stdout: {why}. The work itself went on.")
+        kept = " What it changed is in the job's journal." if self.label else ""
+        self.warn(
+            f"Not all of this could be printed on stdout: {why}. The work itself went on.{kept}"
+        )
         if speaks_of_chip and not (self.json or self.stdout_is_a_file):
             self.warn(self._last_line())
 
@@ -199,12 +205,14 @@ class Output:
 
 
 @contextmanager
-def command(*, json: bool, traceback: bool = False, nested: bool = False) -> Iterator[Output]:
+def command(
+    *, json: bool, traceback: bool = False, nested: bool = False, only_tells: bool = False
+) -> Iterator[Output]:
     """The one place where errors become lines and exit statuses.
 
     A fault of flashbench itself shows its traceback if `traceback` or FLASHBENCH_DEBUG=1.
     """
-    output = Output(json=json, nested=nested)
+    output = Output(json=json, nested=nested, only_tells=only_tells)
     try:
         early_stop.disarm()
         yield output

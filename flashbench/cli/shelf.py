@@ -102,7 +102,7 @@ def shelf(
     --check also findings; with --hand-over file, sha256, files, bytes; with --forget kept
     (the line that stays) and second_copies (folders).
     """
-    with command(json=json) as output:
+    with command(json=json, only_tells=hand_over is None and forget is None) as output:
         if sum((check or find is not None, hand_over is not None, forget is not None)) > 1:
             raise WrongCall(
                 "Listing, --hand-over and --forget are done one at a time.",

@@ -5,12 +5,17 @@ a line is printed would stop a write half-way.
 
 import errno
 import os
+import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from typing import TextIO
+from typing import Final, TextIO
 
 import typer
+
+READER_GONE: Final = 128 + getattr(signal, "SIGPIPE", 13)
+"""The status of a program that only tells, and whose reader closed the pipe: what a shell shows
+of one that SIGPIPE ended."""
 
 
 class Stream:

@@ -1,5 +1,6 @@
 """What is said where a command line cannot be read at all: no such option, a value that is none."""
 
+import errno
 import io
 import json
 import sys
@@ -10,7 +11,7 @@ import typer
 from typer.core import TyperGroup
 
 from flashbench.cli.output import hanging_lines
-from flashbench.cli.streams import let_go
+from flashbench.cli.streams import READER_GONE, Stream, let_go
 from flashbench.errors import WrongCall
 
 _WRONG_CALL = WrongCall.exit_status
@@ -42,6 +43,10 @@ class Commands(TyperGroup):
             )
         except typer.TyperException as error:
             sys.exit(_refuse(error, as_json="--json" in words))
+        except SystemExit as ended:
+            if _nobody_reads(ended):
+                sys.exit(READER_GONE)
+            raise
         except OSError as error:  # of --help and --version; a command deals with it itself
             let_go(sys.stdout)
             typer.echo(f"stdout cannot be printed on: {error.strerror}.", err=True)
@@ -49,6 +54,12 @@ class Commands(TyperGroup):
         if not standalone_mode:
             return status
         sys.exit(status or 0)
+
+
+def _nobody_reads(ended: SystemExit) -> bool:
+    """Whether typer ended the process because the pipe that --help goes into was closed."""
+    cause = ended.__context__
+    return isinstance(cause, OSError) and cause.errno == errno.EPIPE
 
 
 def _refuse(error: Any, *, as_json: bool) -> int:
@@ -66,7 +77,7 @@ def _refuse(error: Any, *, as_json: bool) -> int:
             "next_step": f"See how it is called: {path} --help",
             "exit_status": status,
         }
-        typer.echo(json.dumps({"error": said}, indent=2))
+        Stream(err=False).put(json.dumps({"error": said}, indent=2))
     lines = text.getvalue().rstrip("\n").split("\n")
-    typer.echo("\n".join(short for line in lines for short in hanging_lines(line)), err=True)
+    Stream(err=True).put("\n".join(short for line in lines for short in hanging_lines(line)))
     return status

@@ -1,10 +1,12 @@
 """stdout or stderr that is lost: the work on the chip goes on, and the status tells of the chip.
 
 What a closed pipe (EPIPE) and a full device (ENOSPC) do to a write is POSIX's, write(2); /dev/full
-is Linux's, full(4).
+is Linux's, full(4). That a shell shows 128 and the signal's number of a program that SIGPIPE ended
+is bash(1), "Exit status".
 """
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -57,7 +59,7 @@ def test_a_write_whose_reader_is_gone_ends_all_the_same(place: Workplace) -> Non
     assert place.chip().cells == edited(contents())
     assert (
         "Not all of this could be printed on stdout: nobody reads it any more. The work itself"
-        " went on." in stderr
+        " went on. What it changed is in the job's journal." in stderr
     )
     assert stderr.splitlines()[-1] == TAKE_OUT
     assert "Exception ignored" not in stderr
@@ -96,8 +98,24 @@ def test_a_refusal_keeps_its_status_when_nobody_reads_stdout(place: Workplace) -
     assert stderr.splitlines()[-1] == TAKE_OUT
 
 
-def test_a_reader_that_has_read_enough_of_a_table_is_no_fault() -> None:
-    assert typed("lookup", "W25Q128JV", stdout=closed_pipe()) == (0, "")
+@pytest.mark.parametrize("words", [("--help",), ("write", "--help"), ("lookup", "W25Q128JV")])
+def test_what_only_tells_ends_like_any_program_whose_reader_is_gone(words: tuple[str, ...]) -> None:
+    assert typed(*words, stdout=closed_pipe()) == (128 + signal.SIGPIPE, "")
+
+
+def test_a_wrong_call_that_nobody_hears_is_still_a_wrong_call() -> None:
+    gone = closed_pipe()
+
+    status, _ = typed("write", "--json", stdout=closed_pipe(), stderr=gone)
+
+    os.close(gone)
+    assert status == 2
+
+
+def test_a_board_that_is_booked_in_is_done_though_nobody_reads_so(tmp_path: Path) -> None:
+    words = ("intake", str(tmp_path / "job"), "--label", "board 17", "--fault", "dark")
+    assert typed(*words, "--json", stdout=closed_pipe()) == (0, "")
+    assert (tmp_path / "job" / "intake.toml").exists()
 
 
 @on_linux
