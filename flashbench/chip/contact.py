@@ -4,7 +4,7 @@
 `find_clock` finds the clock for a chip whose contact is good.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -39,6 +39,9 @@ _SAMPLES: Final = 16
 _SAMPLE_BYTES: Final = 256
 _PAIR_BYTES_MAX: Final = 4096
 _TELLING_PAIRS_MIN: Final = 2
+_ELSEWHERE_COUNT: Final = 128  # 4,096 bits of opcode and address, in each of the reads of a try
+_ELSEWHERE_BYTES: Final = 4
+_ELSEWHERE_STEP: Final = 0x9E3779B1  # the golden ratio of 2**32: no two fall near each other
 _ENGINE_HZ: Final = 30_000_000
 _CLOCK_DIVISORS: Final = (1, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 40, 60)
 
@@ -190,10 +193,20 @@ def watch(
         adapter.time.wait_s(WATCH_PAUSE_S)
 
 
-def settle_clock(chip: Identified, *, progress: Progress = silent) -> ClockProof | None:
+def settle_clock(
+    chip: Identified,
+    *,
+    avoiding: Sequence[range] = (),
+    sent_too: bool = False,
+    progress: Progress = silent,
+) -> ClockProof | None:
     """The clock to read the whole chip at, found on a small part of it; the contact is good then.
 
-    None where the contact is good and single weak cells err at every clock: read slowly.
+    `avoiding` are the ranges that an accident left half-done: what they read is no measure. With
+    `sent_too` the way to the chip is tried as well, by many short reads from all over the array:
+    for a chip that is about to be changed.
+    None where there is none to find: read slowly. Then single weak cells err at every clock though
+    the contact is good, or there was nowhere to look.
 
     Raises:
         ReadsUnsteady: the contact is not good; it says what was seen and what to do.
@@ -201,10 +214,20 @@ def settle_clock(chip: Identified, *, progress: Progress = silent) -> ClockProof
     """
     density = chip.profile.density_bytes
     size = min(STRETCH_BYTES, max(WATCH_STRETCH_BYTES, density // _SHARE_TO_SETTLE))
+    places = [
+        place
+        for place in _places(chip)
+        if not _overlaps(_start_around(chip, place, size), size, avoiding)
+    ]
+    if not places:
+        return None
     with reading.address_mode(chip):
-        start = _stretch_at(chip, None, size)
+        start = Address(_telling_start(chip, size, places))
+    elsewhere = _spread(chip, avoiding) if sent_too else ()
     try:
-        return find_clock(chip, around=start, stretch_bytes=size, progress=progress)
+        return find_clock(
+            chip, around=start, stretch_bytes=size, elsewhere=elsewhere, progress=progress
+        )
     except ReadsUnsteady as error:
         seen = look_closer(chip, start)
         if seen.name is Finding.WEAK_CELLS:
@@ -241,6 +264,7 @@ def find_clock(
     hz_max: int | None = None,
     around: Address | None = None,
     stretch_bytes: int = STRETCH_BYTES,
+    elsewhere: Sequence[Address] = (),
     progress: Progress = silent,
 ) -> ClockProof:
     """Find the fastest SCK at which every read is right, and settle one step below it.
@@ -248,7 +272,7 @@ def find_clock(
     `hz_max` is the clock somebody wants to work at, the adapter's by default: what comes out is
     never faster. The search begins one step above it where chip and adapter allow that, so that
     the clock wanted can have its margin. `around` is an address to read `stretch_bytes` at; by
-    default one with telling data.
+    default one with telling data. A few bytes are read from each address in `elsewhere` too.
 
     Raises:
         ReadsUnsteady: reads differ even at the slowest clock.
@@ -257,7 +281,7 @@ def find_clock(
     wanted = chip.wire.true_hz(hz_max if hz_max is not None else chip.adapter.clock_hz)
     with reading.address_mode(chip):
         size = min(stretch_bytes, chip.profile.density_bytes)
-        proving = _ClockProving(chip, _stretch_at(chip, around, size), size)
+        proving = _ClockProving(chip, _stretch_at(chip, around, size), size, elsewhere)
         tried: list[ClockTry] = []
         steps = _clock_steps(chip, wanted)
         for number, hz in enumerate(steps):
@@ -303,11 +327,17 @@ def _clock_steps(chip: Identified, wanted: int) -> list[int]:
 class _ClockProving:
     """Reads one stretch, the ID and the SFDP at clocks, and compares with slow reads."""
 
-    def __init__(self, chip: Identified, start: Address, size: int) -> None:
+    def __init__(
+        self, chip: Identified, start: Address, size: int, elsewhere: Sequence[Address]
+    ) -> None:
         self._chip = chip
         self._array = _pieces(chip, start, size)
         self._known = [frames.read_id()] * ID_READS
         self._known += [frames.read_sfdp(0, _SFDP_BYTES)] * _SFDP_READS
+        for place in elsewhere:
+            self._known += reading.array_frames(
+                chip.profile, place, _ELSEWHERE_BYTES, kind=ReadKind.FAST
+            )
         first, second = (
             chip.run([*self._known, *self._array], sck_hz=FIRST_CONTACT_HZ) for _ in range(2)
         )
@@ -431,10 +461,12 @@ def _stretch_at(chip: Identified, around: Address | None, size: int) -> Address:
     return Address(around // size * size)
 
 
-def _telling_start(chip: Identified, size: int) -> int:
-    """Where a stretch of `size` has the most different bytes, by a few samples."""
-    density = chip.profile.density_bytes
-    places = range(0, density, max(density // _SAMPLES, _SAMPLE_BYTES))
+def _telling_start(chip: Identified, size: int, among: Sequence[int] | None = None) -> int:
+    """Where a stretch of `size` has the most different bytes, by a few samples at `among`.
+
+    By default they are spread over the array.
+    """
+    places = _places(chip) if among is None else among
     reply = chip.run(
         [
             frame
@@ -447,7 +479,32 @@ def _telling_start(chip: Identified, size: int) -> int:
     )
     samples = _cut(reply, _SAMPLE_BYTES)
     best = max(range(len(samples)), key=lambda number: len(set(samples[number])))
-    return min(places[best] // size * size, density - min(size, density))
+    return _start_around(chip, places[best], size)
+
+
+def _places(chip: Identified) -> range:
+    density = chip.profile.density_bytes
+    return range(0, density, max(density // _SAMPLES, _SAMPLE_BYTES))
+
+
+def _spread(chip: Identified, avoiding: Sequence[range]) -> list[Address]:
+    """Addresses all over the array, each bit of them 0 in about half and 1 in the others."""
+    count = chip.profile.density_bytes // _ELSEWHERE_BYTES
+    places = (
+        (number * _ELSEWHERE_STEP % 2**32) * count // 2**32 * _ELSEWHERE_BYTES
+        for number in range(1, _ELSEWHERE_COUNT + 1)
+    )
+    return [Address(at) for at in places if not _overlaps(at, _ELSEWHERE_BYTES, avoiding)]
+
+
+def _overlaps(start: int, size: int, ranges: Sequence[range]) -> bool:
+    return any(part.start < start + size and start < part.stop for part in ranges)
+
+
+def _start_around(chip: Identified, place: int, size: int) -> int:
+    """Where a stretch of `size` that has `place` in it begins."""
+    density = chip.profile.density_bytes
+    return min(place // size * size, density - min(size, density))
 
 
 def _takes_4_address_bytes(chip: Identified, place: Address) -> bool:

@@ -136,6 +136,8 @@ def _clock_option(default: str) -> object:
 ClockOption = Annotated[int | None, _clock_option("10M")]
 FastClockOption = Annotated[int | None, _clock_option("30M")]
 """Of commands that look for the fastest clock with a margin."""
+WorkingClockOption = Annotated[int | None, _clock_option("the fastest that leaves a margin")]
+"""Of commands that check the contact first, unless the clock is said."""
 TraceOption = Annotated[
     Path | None,
     typer.Option(

@@ -9,7 +9,7 @@ import typer
 from flashbench.cli.bench import chip_at_bench, is_rehearsal
 from flashbench.cli.best_effort import BestEffortOption, ReadsOption, dump_best_effort_at
 from flashbench.cli.chip_to_dump import chip_to_dump
-from flashbench.cli.identifying import any_chip, chip_of
+from flashbench.cli.identifying import any_chip
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     FASTEST_HZ,
@@ -17,6 +17,7 @@ from flashbench.cli.options import (
     FastClockOption,
     JobArgument,
     JsonOption,
+    WorkingClockOption,
     with_bench_options,
 )
 from flashbench.cli.output import (
@@ -32,6 +33,7 @@ from flashbench.cli.output import (
 )
 from flashbench.cli.strangers import naming_strangers
 from flashbench.cli.taking_files import FromFilesOption, take_files_at
+from flashbench.cli.working_clock import own_chip_to_work_on
 from flashbench.errors import ChipUntouched
 
 if TYPE_CHECKING:
@@ -332,7 +334,7 @@ def _and(names: tuple[str, ...]) -> str:
     return " and ".join(names) or "nothing"
 
 
-@with_bench_options(before="json")
+@with_bench_options(before="json", clock=WorkingClockOption)
 def verify(
     options: BenchOptions,
     job: JobArgument,
@@ -346,8 +348,11 @@ def verify(
     Ends with status 0 if it holds the original or an image of the job, 3 if it holds neither
     or is another chip, 4 if a write was begun and is not proven.
 
+    Without --clock the contact is checked first, as dump does, and the clock is the fastest that
+    leaves a margin, never above the one the dump was read at.
+
     With --json: label, chip, doubts, equals ("original", "image 1" or null), nearest,
-    differing_bytes, first_difference, unfinished, sha256.
+    differing_bytes, first_difference, unfinished, sha256, clock_hz.
     """
     with command(json=json, traceback=options.trace is not None) as output:
         verify_at(output, job, options)
@@ -363,17 +368,19 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
     with (
         opened_job(output, folder) as job,
         outranked_by_unfinished(job),
-        chip_at_bench(output, options, chip_of(job, options)) as at,
+        own_chip_to_work_on(output, options, job, to_change=False) as at,
     ):
         with naming_strangers(at, job):
             held = compare(at.chip, job, progress=at.progress)
         at.progress.close()
-        output.facts = {"label": job.label, **asdict(held)}
+        clock = hz_text(at.chip.clock_hz)
+        output.facts = {"label": job.label, **asdict(held), "clock_hz": at.chip.clock_hz}
         if held.equals is not None:
             held_text = the_target(held.equals, round_number=job.round_number)
             output.say(f"{job.label}: the chip holds {held_text}, byte for byte.")
             rows = [("chip", held.chip)] if job.kept_chips else []
-            output.rows([*rows, ("sha256", held.sha256), *listed("doubts", held.doubts)])
+            rows += [("clock", clock), ("sha256", held.sha256), *listed("doubts", held.doubts)]
+            output.rows(rows)
         elif held.first_difference is not None:
             output.say(f"{job.label}: the chip holds nothing that this job knows.")
             output.rows(
@@ -381,6 +388,7 @@ def verify_at(output: Output, folder: Path, options: BenchOptions) -> None:
                     ("nearest", the_target(held.nearest, round_number=job.round_number)),
                     ("differing", many(held.differing_bytes, "byte")),
                     ("first at", f"{held.first_difference:08x}"),
+                    ("clock", clock),
                     *listed("doubts", held.doubts),
                 ]
             )

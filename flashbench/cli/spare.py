@@ -5,18 +5,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from flashbench.cli.bench import chip_at_bench, demand_someone_to_ask
-from flashbench.cli.identifying import any_chip
+from flashbench.cli.bench import demand_someone_to_ask
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     BenchOptions,
     JobArgument,
     JsonOption,
+    WorkingClockOption,
     YesOption,
     with_bench_options,
 )
 from flashbench.cli.output import Output, command, size_text
 from flashbench.cli.strangers import naming_strangers
+from flashbench.cli.working_clock import other_chip_to_work_on
 from flashbench.cli.writing import agree_and_write
 from flashbench.errors import WrongCall
 
@@ -28,7 +29,7 @@ _LABEL_COLUMNS = 34
 _OF_ANOTHER_BOARD = "Name another job of the same model: --also-on OTHERJOB"
 
 
-@with_bench_options(before="yes")
+@with_bench_options(before="yes", clock=WorkingClockOption)
 def spare(
     options: BenchOptions,
     job: JobArgument,
@@ -96,7 +97,7 @@ def spare_at(
         target = _target(job, image)
         refuse_identity(target, job, others=others)  # before any pin is driven
 
-        with chip_at_bench(output, options, any_chip(options)) as at:
+        with other_chip_to_work_on(output, options, job) as at:
             refuse_chip_of_a_board(at.chip, job, progress=at.progress)
             with naming_strangers(at, job):
                 plan = plan_spare(at.chip, job, target=target, others=others, progress=at.progress)

@@ -5,14 +5,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from flashbench.cli.bench import chip_at_bench
-from flashbench.cli.identifying import any_chip
 from flashbench.cli.options import (
     BenchOptions,
     JsonOption,
+    WorkingClockOption,
     with_bench_options,
 )
 from flashbench.cli.output import Output, command, listed, many
+from flashbench.cli.working_clock import any_chip_to_read
 from flashbench.wording import command_line, quoted
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _NEAREST_SHOWN = 3
 
 
-@with_bench_options(before="json")
+@with_bench_options(before="json", clock=WorkingClockOption)
 def whose(
     options: BenchOptions,
     shelf: Annotated[
@@ -62,7 +62,7 @@ def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
 
     entries = read_shelf(shelf).entries
 
-    with chip_at_bench(output, options, any_chip(options)) as at:
+    with any_chip_to_read(output, options) as at:
         found = whose_chip(read_chip(at.chip, progress=at.progress), entries, progress=at.progress)
         at.progress.close()
         left = half_written_job(found, entries)

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from flashbench.cli.bag import demand_bag
-from flashbench.cli.bench import AtBench, chip_at_bench, demand_someone_to_ask
-from flashbench.cli.identifying import any_chip, chip_of
+from flashbench.cli.bench import AtBench, demand_someone_to_ask
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.new_chip import (
     ToNewChipOption,
@@ -23,6 +22,7 @@ from flashbench.cli.options import (
     BenchOptions,
     JobArgument,
     JsonOption,
+    WorkingClockOption,
     YesOption,
     with_bench_options,
 )
@@ -38,6 +38,7 @@ from flashbench.cli.output import (
 )
 from flashbench.cli.precautions import host_kept_awake, keep_second_copy, mention_the_host
 from flashbench.cli.strangers import naming_strangers
+from flashbench.cli.working_clock import clock_row, other_chip_to_work_on, own_chip_to_work_on
 
 if TYPE_CHECKING:
     from flashbench.job.folder import Job
@@ -47,7 +48,7 @@ Planner = Callable[[AtBench, "Job"], "Plan"]
 _RANGES_SHOWN = 12
 
 
-@with_bench_options(before="yes")
+@with_bench_options(before="yes", clock=WorkingClockOption)
 def write(
     options: BenchOptions,
     job: JobArgument,
@@ -82,10 +83,14 @@ def write(
     for first (--yes does not answer that). Do not touch the socket until the last line
     says that you may take the chip out. After an accident: flashbench next board-17.
 
+    Without --clock the contact is checked first, as dump does, and reads go at the fastest clock
+    that leaves a margin, never above the one the dump was read at. What changes the chip goes at
+    10 MHz at most, and at no more than half the fastest clock that reads right.
+
     With --json (needs --yes and --label): label, target, sha256, bytes, already_held,
-    changed_bytes, units, erased_bytes, bystander_bytes, protection_lifted, doubts,
-    expected_seconds, second_copy (its folder, or null), host_notes; with --to-new-chip also
-    kept, differences, registers_set, not_carried_over.
+    changed_bytes, units, erased_bytes, bystander_bytes, protection_lifted, doubts, clock_hz,
+    change_clock_hz, expected_seconds, second_copy (its folder, or null), host_notes; with
+    --to-new-chip also kept, differences, registers_set, not_carried_over.
     """
     with command(json=json, traceback=options.trace is not None) as output:
         if to_new_chip:
@@ -113,7 +118,7 @@ def write_at(
     _rewrite(output, folder, options, planned, demand=bag, second_copy_demanded=True, yes=yes)
 
 
-@with_bench_options(before="yes")
+@with_bench_options(before="yes", clock=WorkingClockOption)
 def finish(
     options: BenchOptions,
     job: JobArgument,
@@ -150,7 +155,7 @@ def finish_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool)
     _rewrite(output, folder, options, planned, demand=steps.demand_unfinished, yes=yes)
 
 
-@with_bench_options(before="yes")
+@with_bench_options(before="yes", clock=WorkingClockOption)
 def restore(
     options: BenchOptions,
     job: JobArgument,
@@ -253,7 +258,7 @@ def write_to_new_chip_at(
             demand_bag(output, job.label, read=label)
         copies = keep_second_copy(output, job, options, demanded=not output.job_half_written)
 
-        with chip_at_bench(output, options, any_chip(options)) as at:
+        with other_chip_to_work_on(output, options, job) as at:
             refuse_chip_of_a_board(at.chip, job, progress=at.progress)
             if round_number is not None:
                 image = _original_of_round(output, job, round_number)
@@ -300,7 +305,7 @@ def _rewrite(
             demand(job)
         copies = keep_second_copy(output, job, options, demanded=second_copy_demanded)
 
-        with chip_at_bench(output, options, chip_of(job, options)) as at:
+        with own_chip_to_work_on(output, options, job, to_change=True) as at:
             with naming_strangers(at, job):
                 plan = planned(at, job)
             if copies:
@@ -365,6 +370,8 @@ def _facts(plan: "Plan", seconds: float) -> dict[str, Any]:
             [stretch.start, stretch.stop] for stretch in steps.protection_in_the_way(plan)
         ],
         "doubts": list(plan.doubts),
+        "clock_hz": plan.chip.clock_hz,
+        "change_clock_hz": plan.chip.change_clock_hz,
         "expected_seconds": round(seconds, 3),
     }
     return facts | new_chip_facts(plan)
@@ -411,6 +418,7 @@ def _change_rows(plan: "Plan", time: str) -> list[tuple[str, str]]:
         ("programs", many(cells.page_count, "page")),
         ("bystanders", _bystander_text(plan)),
         ("protection", _protection_text(plan)),
+        clock_row(plan.chip),
         ("time", time),
     ]
     return rows
