@@ -290,15 +290,16 @@ def test_of_several_adapters_one_is_chosen(tmp_path: Path, monkeypatch: pytest.M
     assert len(asked) == 1
 
 
-def test_the_clock_at_which_the_contact_was_good_is_kept(
+def test_the_clock_at_which_the_contact_was_good_is_kept_and_each_command_finds_its_own(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     options = BenchOptions(adapter="rehearsal:b", supply=1.8, bench=no_bench(tmp_path))
     work, _ = work_at(tmp_path, options, monkeypatch)
     work.answered("visit 1 clock", "15000000")
 
-    assert work.at_bench().clock == 15_000_000
-    assert work.at_bench(clock_hz=30_000_000).clock == 30_000_000
+    assert work.good_clock_hz == 15_000_000
+    assert work.at_bench(clock_hz=work.good_clock_hz).clock == 15_000_000
+    assert work.at_bench().clock is None
     named = replace(options, clock=5_000_000)
     assert work_at(tmp_path, named, monkeypatch)[0].at_bench().clock == 5_000_000
 
@@ -311,7 +312,7 @@ def test_a_kept_answer_that_can_no_longer_be_taken_is_asked_for_anew(
     for key in ("datasheet supply", "visit 1 clock", "heat image"):
         work.answered(key, "no such thing")
 
-    assert work.at_bench().clock is None
+    assert work.good_clock_hz is None
     assert work.at_bench().datasheet_supply is None
     assert work.must("datasheet supply", "Which range?", read_range) == (1.65, 1.95)
     assert work.ask("heat image", "Which file?", read_image_file) is None

@@ -15,13 +15,13 @@ from flashbench.cli.options import (
     AdapterOption,
     BenchOption,
     BenchOptions,
-    ClockOption,
     DatasheetSupplyOption,
     JobArgument,
     JsonOption,
     MarkingOption,
     SupplyOption,
     TraceOption,
+    WorkingClockOption,
 )
 from flashbench.cli.output import Output, command
 from flashbench.cli.terminal import someone_reads_and_answers
@@ -39,7 +39,7 @@ def guide(
     supply: SupplyOption = None,
     datasheet_supply: DatasheetSupplyOption = None,
     marking: MarkingOption = None,
-    clock: ClockOption = None,
+    clock: WorkingClockOption = None,
     trace: TraceOption = None,
     json: JsonOption = False,
 ) -> None:

@@ -8,7 +8,6 @@ from flashbench.cli.guide.cautions import Moment
 from flashbench.cli.guide.course import on_visit
 from flashbench.cli.guide.work import Work
 from flashbench.cli.job_commands import next_at
-from flashbench.cli.options import FASTEST_HZ
 from flashbench.cli.output import Output
 from flashbench.cli.reading import dump_at, identify_at
 from flashbench.cli.writing import finish_at, restore_at, write_at
@@ -30,7 +29,7 @@ def contact(work: Work) -> None:
     work.caution(Moment.CLIP if work.is_clipped else Moment.SOCKET)
     where = "Clip on" if work.is_clipped else "Put the chip in"
     work.desk.ready(f"{where}. Is it there, and its supply on?")
-    options = work.at_bench(clock_hz=FASTEST_HZ)
+    options = work.at_bench()
     key = on_visit("clock", work.notes)
 
     def check(output: Output) -> None:
@@ -44,7 +43,7 @@ def contact(work: Work) -> None:
 
 def identify(work: Work) -> None:
     """Which chip answers."""
-    options = work.at_bench()
+    options = work.at_bench(clock_hz=work.good_clock_hz)
     work.do(lambda output: identify_at(output, options), chip_stays=True)
 
 

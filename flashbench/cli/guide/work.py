@@ -233,24 +233,27 @@ class Work:
         assert self._supply is not None
         return self._supply
 
+    @property
+    def good_clock_hz(self) -> int | None:
+        """The clock at which the contact was found good on this visit."""
+        return self.kept(on_visit("clock", self._notes), int)
+
     def at_bench(self, *, clock_hz: int | None = None) -> BenchOptions:
         """The options of a command at the bench, with a supply that nothing known forbids.
 
-        `clock_hz` stands where the call names no clock; else the one at which the contact was
-        found good does.
+        `clock_hz` stands where the call names no clock. Without one the command finds its own.
         """
         from flashbench.cli.guide.chip_supply import settle_supply
 
         adapter = self._options.adapter or self._chosen_adapter()
         settle_supply(self)
-        good_hz = self.kept(on_visit("clock", self._notes), int)
         return replace(
             self._options,
             supply=self._supply,
             datasheet_supply=self.datasheet_supply,
             adapter=adapter,
             marking=self.marking,
-            clock=self._options.clock or clock_hz or good_hz,
+            clock=self._options.clock or clock_hz,
         )
 
     def _chosen_adapter(self) -> str | None:
