@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import fields
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -14,6 +15,7 @@ import typer.main
 from jsonschema import Draft202012Validator
 
 from flashbench.cli import app, reference
+from flashbench.cli.options import BenchOptions
 from tests.cli import json_outputs
 from tests.cli.workplace import run
 
@@ -35,6 +37,20 @@ def test_every_command_and_every_option_says_what_it_is_for() -> None:
 
     assert silent == []
     assert [name for name, command in group.commands.items() if not command.help] == []
+
+
+def test_every_command_at_the_bench_takes_the_same_options_in_the_same_order() -> None:
+    group: Any = typer.main.get_group(app)
+    of_bench = [field.name for field in fields(BenchOptions)]
+    taken = {
+        name: [param.name for param in command.params if param.name in of_bench]
+        for name, command in group.commands.items()
+    }
+
+    at_bench = {name: params for name, params in taken.items() if "supply" in params}
+    assert len(at_bench) == 10
+    at_bench["guide"].sort(key=of_bench.index)
+    assert all(params == of_bench for params in at_bench.values()), at_bench
 
 
 @pytest.fixture(scope="module")

@@ -7,6 +7,7 @@ import json
 import math
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -149,6 +150,28 @@ def test_a_line_of_a_newer_flashbench_says_what_to_open_it_with() -> None:
     with pytest.raises(JobForeign, match="of a kind unknown here, 'warp'") as refusal:
         decode(line)
     assert "or a newer one" in refusal.value.next_step
+
+
+def test_an_original_of_before_its_clock_was_kept_is_read_and_so_is_one_with_more_to_say() -> None:
+    event = events.OriginalSaved(
+        sha256="0" * 64,
+        size=4096,
+        jedec_id="ef4018",
+        unique_id=None,
+        ways=("fast read", "plain read"),
+        size_sources=(),
+        size_doubt=None,
+        clock_hz=15_000_000,
+    )
+    facts = encode(event)
+    before = {name: value for name, value in facts.items() if name != "clock_hz"}
+
+    def told(facts: dict[str, object]) -> events.Event:
+        line = Line(n=1, at=AT, kind=event.KIND, facts=facts, prev="", sha256="")
+        return decode(line)
+
+    assert told(before) == replace(event, clock_hz=None)
+    assert told({**facts, "said_by_a_newer_one": 1}) == event
 
 
 @pytest.mark.parametrize("event_type", KINDS.values(), ids=lambda each: each.KIND)

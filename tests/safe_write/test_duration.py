@@ -10,9 +10,20 @@ import pytest
 import flashbench as fb
 from flashbench.errors import ChipHalfWritten
 from flashbench.rehearsal import NorPart, in_memory_bench, load_part
+from flashbench.rehearsal.faults import Fault, MisoFlips
 from flashbench.safe_write.duration import expected_seconds
 from flashbench.safe_write.plan import Plan
-from tests.builders.bench import SMALL, TINY, Board, Visit, a_dumped_job, edited, firmware
+from flashbench.safe_write.working_clock import at_working_clock
+from tests.builders.bench import (
+    SLOW_CLOCKED,
+    SMALL,
+    TINY,
+    Board,
+    Visit,
+    a_dumped_job,
+    edited,
+    firmware,
+)
 
 Edit = Callable[[bytes], bytes]
 
@@ -35,6 +46,10 @@ def a_sector_in_every_block(image: bytes) -> bytes:
 def half_of_it(image: bytes) -> bytes:
     half = len(image) // 2
     return Random(3).randbytes(half) + image[half:]
+
+
+def zeros_all_over(image: bytes) -> bytes:
+    return edited(image, *((at, b"\x00") for at in range(0x700, len(image), 0xDA0)))
 
 
 def nearly_blank(image: bytes) -> bytes:
@@ -62,6 +77,8 @@ FAST, SLOW = 30_000_000, 1_000_000
         (SMALL, half_of_it, FAST),
         (SMALL, half_of_it, SLOW),
         (SMALL_AS_ITS_ROW, nearly_blank, FAST),
+        (SLOW_CLOCKED, zeros_all_over, FAST),
+        (SLOW_CLOCKED, half_of_it, FAST),
         (TINY, one_sector, FAST),
         (load_part("MX25L12835F"), one_sector, FAST),
         (load_part("W25Q256JV"), one_sector, FAST),
@@ -79,6 +96,31 @@ def test_a_write_takes_as_long_as_was_said(
         shown, taken = shown_and_taken(visit, plan)
 
     assert plan.cells.chip_erase == (edit is nearly_blank)
+    assert shown == pytest.approx(taken, rel=0.10)
+
+
+@pytest.mark.parametrize(
+    ("edit", "leads", "clocks"),
+    [
+        (half_of_it, (), (15_000_000, 10_000_000)),
+        (half_of_it, (MisoFlips(rate=1e-3, above_hz=8e6),), (6_000_000, 3_750_000)),
+        (one_sector, (), (15_000_000, 10_000_000)),
+    ],
+)
+def test_a_write_at_the_clocks_that_were_found_takes_as_long_as_was_said(
+    edit: Edit, leads: tuple[Fault, ...], clocks: tuple[int, int], tmp_path: Path
+) -> None:
+    board = Board(SMALL)
+    folder = a_dumped_job(board, tmp_path / "board 17")
+    with board.visit(*leads, clock_hz=FAST) as visit, fb.Job.open(folder) as job:
+        with visit.adapter.clock_limited_to(SLOW):
+            chip = visit.identify()
+        with at_working_clock(chip, to_change=True) as found:
+            plan = fb.plan_rewrite(chip, fb.reload_backup(job), edit(board.original))
+
+            shown, taken = shown_and_taken(visit, plan)
+
+    assert (found.read_hz, found.change_hz) == clocks
     assert shown == pytest.approx(taken, rel=0.10)
 
 

@@ -322,6 +322,21 @@ def test_the_parts_of_the_duration_add_up_unit_by_unit() -> None:
     assert apply_plan(current, target, plan, profile) == target
 
 
+def test_pages_can_go_over_the_wire_at_another_clock_than_reads() -> None:
+    current = noise(16 * MIB)
+    target = edited(current, (0, noise(64 * KIB, seed=2)))
+    profile = a_w25q128jv()
+
+    plan = plan_units(current, target, profile, sck_hz=SCK_HZ, change_hz=SCK_HZ // 3)
+
+    at_one_clock = plan_units(current, target, profile, sck_hz=SCK_HZ)
+    page_bits = 8 * (256 + 1 + 3 + 1 + 4)  # its data, 02h and address, 06h, two looks at 05h
+    longer = plan.page_count * page_bits * (3 - 1) / SCK_HZ
+    assert plan.units == at_one_clock.units
+    assert plan.read_seconds == at_one_clock.read_seconds
+    assert plan.program_seconds - at_one_clock.program_seconds == pytest.approx(longer)
+
+
 def test_memoryviews_are_as_good_as_bytes() -> None:
     current, target = noise(16 * MIB), edited(noise(16 * MIB), (100, b"\x00\xff"))
 
