@@ -88,8 +88,8 @@ class Identified(Evidence):
 
     @property
     def clock_hz(self) -> int:
-        """SCK for everything but plain reads: the adapter's, or the chip's limit if lower."""
-        return min(self.adapter.clock_hz, self.profile.fast_read_hz_max)
+        """SCK of all but plain reads: the adapter's, or what it makes of the chip's lower limit."""
+        return self.wire.true_hz(min(self.adapter.clock_hz, self.profile.fast_read_hz_max))
 
     @property
     def change_clock_hz(self) -> int:

@@ -121,9 +121,9 @@ def array_frames(profile: ChipProfile, start: Address, size: int, *, kind: ReadK
 
 
 def read_hz(chip: "Identified", kind: ReadKind) -> int:
-    """The clock for this way of reading: the adapter's, or the chip's limit if that is lower."""
+    """The SCK of this way of reading: the adapter's, or what it makes of the chip's lower limit."""
     limit = chip.profile.read_hz_max if kind is ReadKind.PLAIN else chip.profile.fast_read_hz_max
-    return min(chip.adapter.clock_hz, limit)
+    return chip.wire.true_hz(min(chip.adapter.clock_hz, limit))
 
 
 def read_into(

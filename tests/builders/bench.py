@@ -29,12 +29,24 @@ SMALL = replace(
 )
 """1 MiB, a factory number, Winbond's protection bits, no SFDP: size from table and array."""
 
+SLOW_CLOCKED = replace(
+    SMALL,
+    name="W25X80",
+    rdid=bytes.fromhex("ef3014"),
+    supply_volts=(2.7, 3.6),
+    unique_id=b"",
+    fast_read_hz_max=25_000_000,
+    erase=tuple(kind for kind in SMALL.erase if kind.size != 1 << 15),
+)
+"""As SMALL, but its row allows 25 MHz, which no adapter here makes: 15 MHz is next below."""
+
 TINY = load_part("TINY64K")
 """64 KiB, invented, not in the table: no factory number, registers unknown, SFDP only."""
 
 _IDENTIFIED_WITH: dict[str, dict[str, Any]] = {
     "W25Q80BW": {"supply_volts": 1.8},
     "W25Q64JW": {"supply_volts": 1.8},
+    "W25X80": {"supply_volts": 3.3, "datasheet_volts": (2.7, 3.6), "marking": "W25X80"},
     "TINY64K": {"supply_volts": 3.3, "supply_confirmed_by_user": True},
     "W25Q128JV": {"supply_volts": 3.3},
     "W25Q256FV": {"supply_volts": 3.3},

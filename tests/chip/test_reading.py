@@ -15,7 +15,7 @@ from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.profile import Address, AddressMode, ChipProfile
 from flashbench.errors import ChipUntouched, Interrupted
 from flashbench.rehearsal import load_part
-from tests.builders.bench import SMALL, Board
+from tests.builders.bench import SLOW_CLOCKED, SMALL, Board
 from tests.builders.job import a_profile
 from tests.builders.profile import plain_profile
 
@@ -117,6 +117,17 @@ def test_the_second_read_is_at_half_the_clock_or_less(clock_hz: int) -> None:
 
     assert mhz(first) == clock_hz / 1e6
     assert mhz(second) <= mhz(first) / 2
+
+
+def test_where_the_chip_sets_the_limit_the_clock_told_is_one_the_adapter_makes() -> None:
+    """25 MHz is none: 30 MHz / n gives 15 MHz next below it."""
+    with Board(SLOW_CLOCKED).visit() as visit:
+        chip = visit.identify()
+
+        assert chip.profile.fast_read_hz_max == 25_000_000
+        assert chip.clock_hz == 15_000_000
+        assert chip.change_clock_hz == 15_000_000
+        assert {reading.read_hz(chip, kind) for kind in ReadKind} == {15_000_000}
 
 
 def test_progress_runs_to_the_end_and_a_stop_leaves_the_mode_as_found() -> None:
