@@ -246,11 +246,12 @@ def telling_only_where_it_is_edited() -> bytes:
 
 
 def torn(place: SmallPlace) -> None:
-    """Power was lost in the erase of the write, and what was erased reads differently each time."""
-    arm(place.bench, [LosePower(at_operation=place.operations + 1, seed=5), WeakAfterTear()])
+    """Power was lost while a late page of the edited sector was programmed, which is weak now."""
+    weak = WeakAfterTear(reads_right=0, steady=False)
+    arm(place.bench, [LosePower(at_operation=place.operations + 12, seed=5), weak])
     cut = place.on_job("write", "--yes")
     assert cut.exit_code == 4, cut.stderr
-    arm(place.bench, [WeakAfterTear()])
+    arm(place.bench, [weak])
 
 
 def test_half_done_cells_are_no_measure_of_the_contact(tmp_path: Path) -> None:
@@ -262,6 +263,21 @@ def test_half_done_cells_are_no_measure_of_the_contact(tmp_path: Path) -> None:
 
     assert finished["clock_hz"] == 15_000_000
     assert place.chip().cells == with_the_edit(image)
+
+
+def test_a_chip_that_is_half_done_all_over_is_finished_at_a_slow_clock(tmp_path: Path) -> None:
+    place = dumped(tmp_path)
+    add_chip(place.bench, "new", part="TINY64K", contents=holds(seed=2))
+    swap_chip(place.bench, "new")
+    arm(place.bench, [LosePower(at_operation=place.operations + 1, seed=5)])
+    cut = place.on_job("write", "--to-new-chip", "--yes")
+    assert cut.exit_code == 4, cut.stderr
+    arm(place.bench, [])
+
+    finished = place.json("finish", "--yes")
+
+    assert (finished["clock_hz"], finished["change_clock_hz"]) == (3_000_000, 3_000_000)
+    assert place.chip().cells == with_the_edit(holds())
 
 
 def test_bad_contact_leaves_a_half_written_chip_in_the_socket(tmp_path: Path) -> None:
