@@ -52,6 +52,8 @@ _PATTERNS = (
                    rb"([0-9A-Z][0-9A-Z-]{4,30}[0-9A-Z])(?![0-9A-Za-z-])"),
     ),
 )  # fmt: skip
+# What some part of every number looks like: most texts hold none, and are asked once, not thrice.
+_LIKELY = re.compile(rb"[-:][0-9A-Fa-f]{2,4}[-:]|S/?N|erial")
 
 
 def find_board_numbers(image: bytes) -> tuple[BoardNumber, ...]:
@@ -75,7 +77,7 @@ def _written(image: bytes) -> Iterator[BoardNumber]:
     """The numbers in print. No form is shorter than the texts that are looked at."""
     for start in text_starts(image):
         text = _TEXT.match(image, start)
-        if text is None:
+        if text is None or not _LIKELY.search(image, *text.span()):
             continue
         for kind, pattern in _PATTERNS:
             for match in pattern.finditer(image, *text.span()):

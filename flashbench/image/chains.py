@@ -13,7 +13,7 @@ blocks is for their checks to say.
 import bisect
 import itertools
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from flashbench.image.checks import Order, Span
 from flashbench.image.finds import LengthField
-from flashbench.image.repeated_windows import Positions
+from flashbench.image.repeated_windows import Positions, words_at
 from flashbench.image.windows import LETTERS, WORTH, Copy, Repeats, worth_of
 
 SHORTEST_BLOCK = 12
@@ -102,8 +102,8 @@ def rows_by_signature(data: bytes, repeats: Repeats) -> Iterator[Row]:
     """Three or more blocks in a row whose first four bytes are the same."""
     triples = repeats.triples
     if len(triples) > TRIPLES_MAX:
-        triples = triples[np.argsort(-_likeness(repeats.data, triples), kind="stable")]
-        triples = triples[:TRIPLES_MAX]
+        likeliest = np.argsort(-_likeness(data, triples), kind="stable")
+        triples = triples[likeliest[:TRIPLES_MAX]]
 
     def starts_of(first: int) -> Starts:
         signature = data[first : first + 4]
@@ -138,16 +138,11 @@ def rows_by_shape(data: bytes, repeats: Repeats) -> Iterator[Row]:
     if not 3 <= len(places) <= HEADERLIKE_MAX:
         return
     starts = _starts_among(data, places)
-    best: dict[tuple[Span, ...], Row] = {}
-    for field, first in itertools.islice(_shape_links(data, repeats.data, places), LINKS_MAX):
-        blocks = _walk_both_ways(data, field, first, starts)
-        if len(blocks) < 3:
-            continue
-        row = Row(blocks, field, _row_bits(data, blocks, field, starts.bits))
-        known = best.get(blocks)
-        if known is None or known.bits < row.bits:
-            best[blocks] = row
-    yield from sorted(best.values(), key=lambda row: -row.bits)[:SHAPE_ROWS_MAX]
+    walked = (
+        (_walk_both_ways(data, field, first, starts), field, starts.bits)
+        for field, first in itertools.islice(_shape_links(data, repeats.data, places), LINKS_MAX)
+    )
+    yield from sorted(_best_rows(data, walked), key=lambda row: -row.bits)[:SHAPE_ROWS_MAX]
 
 
 HEADERLIKE_MAX = 20_000
@@ -225,30 +220,28 @@ def _rows_through(
 ) -> Iterator[Row]:
     if not len(triples):
         return
-    links = itertools.islice(_linking_fields(repeats.data, triples), LINKS_MAX)
-    best: dict[tuple[Span, ...], Row] = {}
-    for field, index in links:
+    walked = []
+    for field, index in itertools.islice(_linking_fields(repeats.data, triples), LINKS_MAX):
         first = int(triples[index, 0])
         starts = starts_of(first)
-        blocks = _walk_both_ways(data, field, first, starts)
-        if len(blocks) < 3:
-            continue
-        heads = {data[block.start : block.start + 4] for block in blocks}
-        bits = _row_bits(data, blocks, field, starts.bits)
-        row = Row(blocks, field, bits, common_signature=len(heads) == 1)
-        known = best.get(blocks)
-        if known is None or known.bits < row.bits:
-            best[blocks] = row
-    yield from best.values()
+        walked.append((_walk_both_ways(data, field, first, starts), field, starts.bits))
+    for row in _best_rows(data, walked):
+        heads = {data[block.start : block.start + 4] for block in row.blocks}
+        yield replace(row, common_signature=len(heads) == 1)
 
 
-def _likeness(data: npt.NDArray[np.uint8], triples: Positions) -> npt.NDArray[np.int64]:
+def _likeness(data: bytes, triples: Positions) -> npt.NDArray[np.int8]:
     """How much a triple looks like headers: printable signature, aligned places."""
-    signature = data[triples[:, :1] + np.arange(4)]
-    letters = ((signature >= 0x24) & (signature <= 0x7A)).sum(axis=1)
-    aligned = (triples % 4 == 0).all(axis=1)
-    score: npt.NDArray[np.int64] = letters + 2 * aligned
+    signatures = words_at(data, triples[:, 0])
+    score = np.zeros(len(triples), dtype=np.int8)
+    for shift in range(0, 32, 8):
+        score += _IS_SIGNATURE_LIKE[signatures >> np.uint32(shift) & np.uint32(0xFF)]
+    joint = triples[:, 0] | triples[:, 1] | triples[:, 2]
+    score += 2 * (joint % 4 == 0).view(np.int8)
     return score
+
+
+_IS_SIGNATURE_LIKE = ((np.arange(256) >= 0x24) & (np.arange(256) <= 0x7A)).astype(np.int8)
 
 
 def _linking_fields(
@@ -262,30 +255,50 @@ def _linking_fields(
     # Blank bytes before a header may be padding; otherwise the blocks must touch.
     room_one = np.where(np.isin(data[second - 1], BLANK), alignment - 1, 0)
     room_two = np.where(np.isin(data[third - 1], BLANK), alignment - 1, 0)
+    heads_one, heads_two = _heads(data, first), _heads(data, second)
+    units = np.array(UNITS)[:, np.newaxis]
+    longest = step_one.astype(np.uint32)
     for offset, (width, order) in itertools.product(range(FIELD_REACH), FIELD_FORMS):
-        value_one = _values(data, first + offset, width, order)
-        value_two = _values(data, second + offset, width, order)
-        usable = np.flatnonzero((value_one > 0) & (value_one <= step_one))
-        for unit in UNITS:
-            left_one = step_one[usable] - unit * value_one[usable]
-            near = (left_one >= 0) & (left_one <= HEADER_MAX + room_one[usable])
-            index = usable[near]
-            left_one = left_one[near]
-            left_two = step_two[index] - unit * value_two[index]
-            room = np.maximum(room_one[index], room_two[index])
-            fits = (left_two >= 0) & (left_two <= HEADER_MAX + room_two[index])
-            fits &= (value_two[index] > 0) & (np.abs(left_one - left_two) <= room)
-            for at in np.flatnonzero(fits):
-                triple = int(index[at])
-                tightest = int(min(room_one[triple], room_two[triple]))
-                largest = int(min(left_one[at], left_two[at]))
-                for extra in _extras(largest, offset + width, tightest):
-                    yield (
-                        LengthField(
-                            offset=offset, width=width, order=order, unit=unit, extra=extra
-                        ),
-                        triple,
-                    )
+        values = _numbers(heads_one, offset, width, order)
+        usable = np.flatnonzero((values > 0) & (values <= longest))
+        left = step_one[usable] - units * values[usable].astype(np.int64)
+        unit, near = np.nonzero((left >= 0) & (left <= HEADER_MAX + room_one[usable]))
+        index, left_one = usable[near], left[unit, near]
+        value_two = _numbers(heads_two[:, index], offset, width, order).astype(np.int64)
+        left_two = step_two[index] - units[unit, 0] * value_two
+        room = np.maximum(room_one[index], room_two[index])
+        fits = (left_two >= 0) & (left_two <= HEADER_MAX + room_two[index])
+        fits &= (value_two > 0) & (np.abs(left_one - left_two) <= room)
+        for at in np.flatnonzero(fits):
+            triple = int(index[at])
+            tightest = int(min(room_one[triple], room_two[triple]))
+            largest = int(min(left_one[at], left_two[at]))
+            for extra in _extras(largest, offset + width, tightest):
+                field = LengthField(
+                    offset=offset, width=width, order=order, unit=UNITS[unit[at]], extra=extra
+                )
+                yield field, triple
+
+
+def _heads(data: npt.NDArray[np.uint8], places: Positions) -> npt.NDArray[np.uint32]:
+    """The bytes behind each place in which a length field may lie, a row for each distance."""
+    reach = np.arange(FIELD_REACH + 4)[:, np.newaxis]
+    heads: npt.NDArray[np.uint32] = data[np.minimum(places + reach, len(data) - 1)].astype(
+        np.uint32
+    )
+    return heads
+
+
+def _numbers(
+    heads: npt.NDArray[np.uint32], offset: int, width: int, order: Order
+) -> npt.NDArray[np.uint32]:
+    """The numbers stored at `offset` of each of the heads."""
+    rows = heads[offset : offset + width]
+    total = np.zeros(heads.shape[1], dtype=np.uint32)
+    for row in rows[::-1] if order == "little" else rows:
+        total <<= np.uint32(8)
+        total |= row
+    return total
 
 
 def _extras(largest: int, header_min: int, room: int) -> Iterator[int]:
@@ -343,10 +356,31 @@ def _walk(data: bytes, field: LengthField, start: int, starts: Starts) -> Iterat
         start = following
 
 
-def _row_bits(
+def _best_rows(
+    data: bytes, walked: Iterable[tuple[tuple[Span, ...], LengthField, float]]
+) -> list[Row]:
+    """Rows of three blocks or more, each read by the field that most speaks for.
+
+    `walked` are blocks, the field that they were read by, and what meeting a start is worth.
+    """
+    rows = [(blocks, field, bits) for blocks, field, bits in walked if len(blocks) >= 3]
+    if not rows:
+        return []
+    fields = [(field.offset, field.width, field.unit, field.extra) for _, field, _ in rows]
+    costs = _costs(*np.array(fields).T)
+    best: dict[tuple[Span, ...], Row] = {}
+    for (blocks, field, start_bits), cost in zip(rows, costs.tolist(), strict=True):
+        bits = _agreement(data, blocks, field, start_bits) - cost
+        known = best.get(blocks)
+        if known is None or known.bits < bits:
+            best[blocks] = Row(blocks, field, bits)
+    return list(best.values())
+
+
+def _agreement(
     data: bytes, blocks: tuple[Span, ...], field: LengthField, start_bits: float
 ) -> float:
-    """Bits of agreement among the blocks of a row, less what was tried to find it."""
+    """Bits of agreement among the blocks of a row, before what was tried to find it."""
     stored = {
         data[block.start + field.offset : block.start + field.offset + field.width]
         for block in blocks[:-1]
@@ -354,19 +388,16 @@ def _row_bits(
     # Equal stored lengths agree once, however many blocks have them: any table of records has
     # like bytes at equal distances.
     links = len(blocks) - 1 if len(stored) > 1 else 1
-    return sum(map(worth_of, stored)) + start_bits * links - _field_cost(field)
-
-
-def _field_cost(field: LengthField) -> float:
-    """Logarithm of the number of length fields like this one that are tried at one place."""
-    columns = (np.array([value]) for value in (field.offset, field.width, field.unit, field.extra))
-    return float(_costs(*columns)[0])
+    return sum(map(worth_of, stored)) + start_bits * links
 
 
 def _costs(
     offset: Positions, width: Positions, unit: Positions, extra: Positions
 ) -> npt.NDArray[np.float64]:
-    """The costs of many fields. Odd places and sizes are many, and rare in practice."""
+    """Logarithm of the number of length fields like each one that are tried at one place.
+
+    Odd places and sizes are many, and rare in practice.
+    """
     cost = np.full(len(offset), math.log2(FIELD_REACH / 2 * 4))
     cost += np.where(offset % np.minimum(width, 4) == 0, 0.0, 8.0)
     cost += np.where((width == 2) | (width == 4), 0.0, 4.0)

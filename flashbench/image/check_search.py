@@ -5,11 +5,12 @@ carries its cost: the logarithm of how many rules like it were tried. A rule tha
 blocks of different content is worth m times the bits of its value, less that cost.
 """
 
+import functools
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from enum import Enum
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -22,25 +23,15 @@ from flashbench.image.checks import (
     crc_function,
     digest,
 )
+from flashbench.image.cut_block import HEADER_MAX, TRAILER_MAX, CutBlock, FieldRule
 from flashbench.image.windows import worth_of
 
-HEADER_MAX = 48  # bytes in which a header's check value is looked for
-TRAILER_MAX = 8  # bytes before a block's end in which it is looked for
 LONGEST_BLOCK = 1 << 20  # longer blocks are not searched
 
 RULES_MAX = 600
 VARIETY_MIN = 4  # different bytes that a check must cover to be worth anything
 
 ORDERS: tuple[Order, Order] = ("little", "big")
-
-
-class FieldRule(Enum):
-    """What the stored value itself counts as."""
-
-    INCLUDED = "included"  # a zero-sum
-    ZEROED = "zeroed"
-    EXCLUDED = "excluded"  # the bytes before and behind it are joined
-    OUTSIDE = "outside"  # the range does not reach it
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,12 +138,39 @@ def rules_of_block(block: bytes) -> tuple[CheckRule, ...]:
     """
     if not 6 <= len(block) <= LONGEST_BLOCK or len(set(block)) == 1:
         return ()
-    families = (_crcs(block, 4), _crcs(block, 2), _crcs(block, 1), _running_sums(block))
-    sums = (_zero_sums(block), _byte_sums(block), _word_sums(block))
+    searched = _Searched(block)
+    crcs = (_crcs(searched, 4), _crcs(searched, 2), _crcs(searched, 1))
+    sums = (_zero_sums(searched), _byte_sums(searched), _word_sums(searched))
     rules: dict[CheckRule, None] = {}
-    for family in (*families, *sums):
+    for family in (*crcs, _running_sums(searched), *sums):
         rules.update(dict.fromkeys(itertools.islice(family, RULES_MAX)))
     return tuple(rules)
+
+
+class _Searched:
+    """One block, with what the searches look up in it made once."""
+
+    def __init__(self, block: bytes) -> None:
+        self.block = block
+        self._values: dict[int, _Values] = {}
+        self._sums: dict[tuple[int, Order], _WordSums] = {}
+
+    @functools.cached_property
+    def starts(self) -> range:
+        """Where a range behind a header may begin: so that it covers more than blank bytes."""
+        block = self.block
+        solid = len(block.rstrip(block[-1:])) if block[-1] in (0x00, 0xFF) else len(block)
+        return range(1, min(HEADER_MAX, solid - 4) + 1)
+
+    def values(self, width: int) -> "_Values":
+        if width not in self._values:
+            self._values[width] = _Values(self.block, width)
+        return self._values[width]
+
+    def sums(self, word: int, order: Order) -> "_WordSums":
+        if (word, order) not in self._sums:
+            self._sums[word, order] = _WordSums(self.block, word, order)
+        return self._sums[word, order]
 
 
 class _Values:
@@ -176,8 +194,9 @@ class _Values:
             for index, value in enumerate(values):
                 self._where.setdefault(value, []).append((index, self.places[index], order))
 
-    def __contains__(self, value: int) -> bool:
-        return value in self._where
+    def changed_by(self, masks: Iterable[int]) -> frozenset[int]:
+        """Every value, each with each of `masks` (XOR) upon it."""
+        return frozenset(value ^ mask for mask in masks for value in self._where)
 
     def orders_of(self, index: int, value: int) -> Sequence[Order]:
         """In which byte orders `value` stands at the place of that index."""
@@ -209,22 +228,37 @@ def _rules(
             yield CheckRule(kind, relative, order, first, field)
 
 
-def _starts(block: bytes) -> range:
-    """Where a range behind a header may begin: so that it covers more than blank bytes."""
-    solid = len(block.rstrip(block[-1:])) if block[-1] in (0x00, 0xFF) else len(block)
-    return range(1, min(HEADER_MAX, solid - 4) + 1)
+class _WordSums:
+    """Sums of the words in any part of a block, from sums that are made once."""
+
+    def __init__(self, block: bytes, word: int, order: Order) -> None:
+        self._block, self._word, self._order = block, word, order
+        self._sums = [
+            _running(_padded_words(block[skipped:], word, order)) for skipped in range(word)
+        ]
+
+    def of(self, first: int, end: int) -> int:
+        """The sum of the words from `first` up to `end`, the last filled up with 00."""
+        sums, at = self._sums[first % self._word], first // self._word
+        whole, rest = divmod(end - first, self._word)
+        total = int(sums[at + whole] - sums[at])
+        if rest:
+            last = self._block[end - rest : end] + bytes(self._word - rest)
+            total += int.from_bytes(last, self._order)
+        return total
 
 
-def _zero_sums(block: bytes) -> Iterator[CheckRule]:
+def _zero_sums(searched: _Searched) -> Iterator[CheckRule]:
+    block = searched.block
     for kind in (CheckKind.ZERO_SUM_8, CheckKind.ZERO_SUM_16, CheckKind.ZERO_SUM_32):
         width = kind.width
-        values = _Values(block, width)
+        values = searched.values(width)
         for order in ORDERS[: 1 if width == 1 else 2]:
-            for first in (0, *_starts(block)):
-                total = digest(kind, block[first:], order=order)
-                if total == 0:
+            sums = searched.sums(width, order)
+            for first in (0, *searched.starts):
+                wanted = -sums.of(first, len(block)) % (1 << 8 * width)
+                if wanted == 0:
                     yield from _included(block, kind, order, first, values)
-                wanted = -total % (1 << 8 * width)
                 for place, found in values.places_of(wanted, before=first):
                     if found == order or width == 1:
                         yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
@@ -239,16 +273,18 @@ def _included(
             yield from _rules(block, kind, place, order, first, FieldRule.INCLUDED)
 
 
-def _byte_sums(block: bytes) -> Iterator[CheckRule]:
-    totals = [sum(block[first:]) for first in (0, *_starts(block))]
+def _byte_sums(searched: _Searched) -> Iterator[CheckRule]:
+    block = searched.block
+    sums = searched.sums(1, "little")
+    totals = [sums.of(first, len(block)) for first in (0, *searched.starts)]
     for kind, width, sign in _BYTE_SUMS:
-        values = _Values(block, width)
+        values = searched.values(width)
         mask = (1 << 8 * width) - 1
         for index, place in enumerate(values.places):
             without = totals[0] - sum(block[place : place + width])
             for order in values.orders_of(index, sign * without & mask):
                 yield from _rules(block, kind, place, order, 0, FieldRule.EXCLUDED)
-        for first in _starts(block):
+        for first in searched.starts:
             for place, order in values.places_of(sign * totals[first] & mask, before=first):
                 yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
             last = len(block) - width
@@ -267,33 +303,50 @@ _BYTE_SUMS = (
 )
 
 
-def _word_sums(block: bytes) -> Iterator[CheckRule]:
+def _word_sums(searched: _Searched) -> Iterator[CheckRule]:
     for kind, negated in (
         (CheckKind.SUM_16, CheckKind.NEGATED_SUM_16),
         (CheckKind.SUM_32, CheckKind.NEGATED_SUM_32),
     ):
-        width = kind.width
-        values = _Values(block, width)
         for order in ORDERS:
-            stored = values.little if order == "little" else values.big
-            total = digest(kind, block, order=order)
-            for place, value in zip(values.places, stored, strict=True):
-                field = block[place : place + width]
-                rest = total - _share_of_sum(field, place, order)
-                if (rest - value) % (1 << 8 * width) == 0:
-                    yield from _rules(block, kind, place, order, 0, FieldRule.ZEROED)
-                if place % width and (rest + value) % (1 << 8 * width) == 0:
-                    yield from _rules(block, negated, place, order, 0, FieldRule.ZEROED)
-            for first in _starts(block):
-                wanted = digest(kind, block[first:], order=order)
-                for place, found in values.places_of(wanted, before=first):
-                    if found == order:
-                        yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
-                body = digest(kind, block[first:-width], order=order)
-                if body == stored[-1]:
-                    yield CheckRule(kind, -width, order, first, FieldRule.OUTSIDE)
-                if -body % (1 << 8 * width) == stored[-1]:
-                    yield CheckRule(negated, -width, order, first, FieldRule.OUTSIDE)
+            yield from _word_sums_with_value(searched, kind, negated, order)
+            yield from _word_sums_behind_header(searched, kind, negated, order)
+
+
+def _word_sums_with_value(
+    searched: _Searched, kind: CheckKind, negated: CheckKind, order: Order
+) -> Iterator[CheckRule]:
+    """Sums over a whole block with the stored value taken as 00."""
+    block, width = searched.block, kind.width
+    values = searched.values(width)
+    stored = values.little if order == "little" else values.big
+    total = searched.sums(width, order).of(0, len(block))
+    for place, value in zip(values.places, stored, strict=True):
+        field = block[place : place + width]
+        rest = total - _share_of_sum(field, place, order)
+        if (rest - value) % (1 << 8 * width) == 0:
+            yield from _rules(block, kind, place, order, 0, FieldRule.ZEROED)
+        if place % width and (rest + value) % (1 << 8 * width) == 0:
+            yield from _rules(block, negated, place, order, 0, FieldRule.ZEROED)
+
+
+def _word_sums_behind_header(
+    searched: _Searched, kind: CheckKind, negated: CheckKind, order: Order
+) -> Iterator[CheckRule]:
+    block, width = searched.block, kind.width
+    values, sums = searched.values(width), searched.sums(width, order)
+    last = (values.little if order == "little" else values.big)[-1]
+    modulus = 1 << 8 * width
+    for first in searched.starts:
+        wanted = sums.of(first, len(block)) % modulus
+        for place, found in values.places_of(wanted, before=first):
+            if found == order:
+                yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
+        body = sums.of(first, max(first, len(block) - width)) % modulus
+        if body == last:
+            yield CheckRule(kind, -width, order, first, FieldRule.OUTSIDE)
+        if -body % modulus == last:
+            yield CheckRule(negated, -width, order, first, FieldRule.OUTSIDE)
 
 
 def _share_of_sum(field: bytes, place: int, order: Order) -> int:
@@ -330,58 +383,70 @@ def _crc_families() -> dict[int, tuple[tuple[CheckKind, tuple[tuple[CheckKind, i
 _CRC_FAMILIES = _crc_families()
 
 
-def _crcs(block: bytes, width: int) -> Iterator[CheckRule]:
-    values = _Values(block, width)
-    views = _views_without_field(block, values)
-    tails = [(first, block[first:]) for first in _starts(block)]
-    bodies = [
-        (first, block[first:-width]) for first in _starts(block) if first < len(block) - width
-    ]
+def _crcs(searched: _Searched, width: int) -> Iterator[CheckRule]:
+    block = searched.block
+    values = searched.values(width)
+    cut = CutBlock.of(block)
+    inner = _fields_inside(values)
+    inner_views = [cut.without(field.place, width, field.rule, field.first) for field in inner]
+    views = [cut.whole(first) for first in searched.starts]
+    ending = [first for first in searched.starts if first < len(block) - width]
+    body_views = [cut.shortened(first, width) for first in ending]
     last = len(values.places) - 1
     for base, kinds in _CRC_FAMILIES[width]:
         calculate = crc_function(base)
-        for index, first, rule, view in views:
-            value = calculate(view)
+        stored = values.changed_by(xor for _, xor in kinds)
+        for field, value in _hits(inner, cut.crcs(calculate, width, inner_views), stored):
             for kind, xor in kinds:
-                if value ^ xor in values:
-                    for order in values.orders_of(index, value ^ xor):
-                        yield from _rules(block, kind, values.places[index], order, first, rule)
-        for first, view in tails:
-            value = calculate(view)
+                for order in values.orders_of(field.nth, value ^ xor):
+                    yield from _rules(block, kind, field.place, order, field.first, field.rule)
+        for first, value in _hits(searched.starts, cut.crcs(calculate, width, views), stored):
             for kind, xor in kinds:
-                if value ^ xor in values:
-                    for place, order in values.places_of(value ^ xor, before=first):
-                        yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
-        for first, view in bodies:
-            value = calculate(view)
+                for place, order in values.places_of(value ^ xor, before=first):
+                    yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
+        for first, value in _hits(ending, cut.crcs(calculate, width, body_views), stored):
             for kind, xor in kinds:
-                if value ^ xor in values:
-                    for order in values.orders_of(last, value ^ xor):
-                        yield CheckRule(kind, -width, order, first, FieldRule.OUTSIDE)
+                for order in values.orders_of(last, value ^ xor):
+                    yield CheckRule(kind, -width, order, first, FieldRule.OUTSIDE)
 
 
-def _views_without_field(block: bytes, values: _Values) -> list[tuple[int, int, FieldRule, bytes]]:
-    """(index of the place, first covered byte, rule, covered bytes) for fields inside a range."""
-    width = values.width
-    views = []
-    zeroed = bytearray(block)
-    for index, place in enumerate(values.places):
-        field = block[place : place + width]
-        zeroed[place : place + width] = bytes(width)
-        excluded = block[:place] + block[place + width :]
-        for first in _FIRST_BEFORE_FIELD:
-            if first <= place:
-                views.append((index, first, FieldRule.ZEROED, bytes(zeroed[first:])))
-                views.append((index, first, FieldRule.EXCLUDED, excluded[first:]))
-        zeroed[place : place + width] = field
-    return views
+Named = TypeVar("Named")
+
+
+def _hits(
+    names: Iterable[Named], values: Iterable[int], stored: frozenset[int]
+) -> Iterator[tuple[Named, int]]:
+    """Those of `values` that are among the `stored`, each with its name."""
+    for name, value in zip(names, values, strict=True):
+        if value in stored:
+            yield name, value
+
+
+class _Inside(NamedTuple):
+    """A field inside a range that begins at `first`; its place is the `nth`."""
+
+    nth: int
+    place: int
+    first: int
+    rule: FieldRule
+
+
+def _fields_inside(values: _Values) -> list[_Inside]:
+    return [
+        _Inside(nth, place, first, rule)
+        for nth, place in enumerate(values.places)
+        for first in _FIRST_BEFORE_FIELD
+        if first <= place
+        for rule in (FieldRule.ZEROED, FieldRule.EXCLUDED)
+    ]
 
 
 # Where a range that includes the field may begin: at the block, or behind its signature.
 _FIRST_BEFORE_FIELD = (0, 4)
 
 
-def _running_sums(block: bytes) -> Iterator[CheckRule]:
+def _running_sums(searched: _Searched) -> Iterator[CheckRule]:
+    block = searched.block
     for kind in (
         CheckKind.ADLER_32,
         CheckKind.FLETCHER_16,
@@ -389,24 +454,34 @@ def _running_sums(block: bytes) -> Iterator[CheckRule]:
         CheckKind.FLETCHER_32_BE,
     ):
         sums = _RunningSums.of(block, kind)
-        values = _Values(block, kind.width)
+        values = searched.values(kind.width)
+        zeroed, excluded = (
+            sums.without(values.places, rule) for rule in (FieldRule.ZEROED, FieldRule.EXCLUDED)
+        )
         for index, place in enumerate(values.places):
-            for rule in (FieldRule.ZEROED, FieldRule.EXCLUDED):
-                value = sums.without(place, 0, rule)
+            for rule, told in ((FieldRule.ZEROED, zeroed), (FieldRule.EXCLUDED, excluded)):
+                value = told[index]
                 if value is None and place + kind.width == len(block):
                     value = digest(kind, block[:place])
                 if value is not None:
                     for order in values.orders_of(index, value):
                         yield from _rules(block, kind, place, order, 0, rule)
-        last = len(block) - kind.width
-        for first in _starts(block):
-            for place, order in values.places_of(sums.tail(first), before=first):
-                yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
-            if first >= last:
-                continue
-            body = sums.without(last, first, FieldRule.EXCLUDED)
-            if body is None:
-                body = digest(kind, block[first:last])
+        yield from _running_sums_behind_header(searched, kind, sums)
+
+
+def _running_sums_behind_header(
+    searched: _Searched, kind: CheckKind, sums: "_RunningSums"
+) -> Iterator[CheckRule]:
+    block = searched.block
+    values = searched.values(kind.width)
+    firsts = searched.starts
+    last = len(block) - kind.width
+    tails = sums.parts(firsts, len(block))
+    bodies = sums.parts(range(firsts.start, min(firsts.stop, last)), last)
+    for first, tail, body in itertools.zip_longest(firsts, tails, bodies):
+        for place, order in values.places_of(tail, before=first):
+            yield from _rules(block, kind, place, order, first, FieldRule.OUTSIDE)
+        if body is not None:
             for order in values.orders_of(len(values.places) - 1, body):
                 yield CheckRule(kind, -kind.width, order, first, FieldRule.OUTSIDE)
 
@@ -419,7 +494,7 @@ class _RunningSums:
     """
 
     def __init__(self, block: bytes, kind: CheckKind, word: int, order: Order) -> None:
-        self.size, self.kind, self.word = len(block), kind, word
+        self._block, self._kind, self._word, self._order = block, kind, word, order
         self._plain: list[npt.NDArray[np.uint64]] = []
         self._weighed: list[npt.NDArray[np.uint64]] = []
         for skipped in range(word):
@@ -433,35 +508,50 @@ class _RunningSums:
         word = 1 if kind in (CheckKind.ADLER_32, CheckKind.FLETCHER_16) else 2
         return cls(block, kind, word, "big" if kind is CheckKind.FLETCHER_32_BE else "little")
 
-    def tail(self, first: int) -> int:
-        """The value over everything from `first` on."""
-        plain, weighed = self._plain[first % self.word], self._weighed[first % self.word]
-        at = first // self.word
-        return self._value(
-            int(plain[-1] - plain[at]), int(weighed[-1] - weighed[at]), self.size - first
-        )
+    def parts(self, firsts: Sequence[int], end: int) -> list[int]:
+        """The value over everything from each of `firsts` up to `end`."""
+        start = np.array(firsts, dtype=np.int64)
+        told = np.zeros((2, len(start)), dtype=np.uint64)
+        for skipped, plain, weighed in zip(
+            range(self._word), self._plain, self._weighed, strict=True
+        ):
+            these = start % self._word == skipped
+            at, high = start[these] // self._word, (end - skipped) // self._word
+            total = plain[high] - plain[at]
+            second = weighed[high] - weighed[at] - np.uint64(len(plain) - 1 - high) * total
+            if (end - skipped) % self._word:
+                total += np.uint64(int.from_bytes(self._block[end - 1 : end] + b"\0", self._order))
+                second += total
+            told[:, these] = total, second
+        sums = zip(*told.tolist(), firsts, strict=True)
+        return [self._value(total, second, end - first) for total, second, first in sums]
 
-    def without(self, place: int, first: int, rule: FieldRule) -> int | None:
-        """The value from `first` on without the field; None where the field splits words."""
-        if (place - first) % self.word:
-            return None
-        plain, weighed = self._plain[first % self.word], self._weighed[first % self.word]
-        at, low = first // self.word, place // self.word
-        high = low + self.kind.width // self.word
-        if high >= len(plain):
-            return None
-        total = int(plain[-1] - plain[at]) - int(plain[high] - plain[low])
-        second = int(weighed[-1] - weighed[at]) - int(weighed[high] - weighed[low])
-        size = self.size - first
+    def without(self, places: Sequence[int], rule: FieldRule) -> list[int | None]:
+        """The values over the whole block without the field at each of `places`.
+
+        None where the field splits words, or a part of it is filled up.
+        """
+        plain, weighed = self._plain[0], self._weighed[0]
+        words = self._kind.width // self._word
+        low, split = np.divmod(np.array(places, dtype=np.int64), self._word)
+        these = np.flatnonzero((split == 0) & (low + words < len(plain)))
+        low = low[these]
+        total = plain[-1] - (plain[low + words] - plain[low])
+        second = weighed[-1] - (weighed[low + words] - weighed[low])
+        size = len(self._block)
         if rule is FieldRule.EXCLUDED:
-            second -= (high - low) * int(plain[low] - plain[at])
-            size -= self.kind.width
-        return self._value(total, second, size)
+            second -= np.uint64(words) * plain[low]
+            size -= self._kind.width
+        values: list[int | None] = [None] * len(places)
+        sums = zip(total.tolist(), second.tolist(), strict=True)
+        for index, told in zip(these.tolist(), sums, strict=True):
+            values[index] = self._value(*told, size)
+        return values
 
     def _value(self, first: int, second: int, size: int) -> int:
-        if self.kind is CheckKind.ADLER_32:
+        if self._kind is CheckKind.ADLER_32:
             return (size + second) % 65521 << 16 | (1 + first) % 65521
-        modulus, bits = (255, 8) if self.kind is CheckKind.FLETCHER_16 else (65535, 16)
+        modulus, bits = (255, 8) if self._kind is CheckKind.FLETCHER_16 else (65535, 16)
         return second % modulus << bits | first % modulus
 
 

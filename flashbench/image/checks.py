@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, Protocol
 
 import anycrc
 import numpy as np
@@ -259,15 +259,19 @@ def _crc(kind: CheckKind) -> Algorithm:
     return lambda data, order: calculate(data)
 
 
+class CrcFunction(Protocol):
+    """The CRC of `data` behind bytes whose CRC is `before`; of `data` alone without that."""
+
+    def __call__(self, data: bytes, before: int = ..., /) -> int: ...
+
+
 @functools.cache
-def crc_function(kind: CheckKind) -> Callable[[bytes], int]:
+def crc_function(kind: CheckKind) -> CrcFunction:
     """The bare function of a CRC kind, for those who call it a million times."""
     if kind is CheckKind.CRC_32_ISO_HDLC:
         return zlib.crc32
     # anycrc's models write the catalogue's "CRC-16/XMODEM" as "CRC16-XMODEM".
-    calculate: Callable[[bytes], int] = anycrc.Model(
-        kind.value.replace("CRC-", "CRC").replace("/", "-")
-    ).calc
+    calculate: CrcFunction = anycrc.Model(kind.value.replace("CRC-", "CRC").replace("/", "-")).calc
     return calculate
 
 

@@ -3,6 +3,8 @@
 Which words tell is common practice, not a standard.
 """
 
+import heapq
+import itertools
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -26,7 +28,6 @@ _TELLING = re.compile(
 )
 _TEXT = re.compile(rb"[\x20-\x7e]{%d,%d}" % (TEXT_MIN, LONGEST))
 _WIDE_TEXT = re.compile(rb"(?:[\x20-\x7e]\0){%d,%d}" % (TEXT_MIN, LONGEST))
-_IS_PRINTABLE = (np.arange(256) >= 0x20) & (np.arange(256) <= 0x7E)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,49 +41,60 @@ class IdentityString:
 def identity_strings(data: bytes) -> tuple[IdentityString, ...]:
     """The first strings that seem to say what the image is, ascending, each text once."""
     found: dict[str, IdentityString] = {}
-    for span, text in sorted(_telling_texts(data)):
-        if text not in found and len(found) < STRINGS_MAX:
-            found[text] = IdentityString(span, text)
+    for span, text in heapq.merge(*(_telling_texts(data, *form) for form in _FORMS)):
+        found.setdefault(text, IdentityString(span, text))
+        if len(found) == STRINGS_MAX:
+            break
     return tuple(found.values())
 
 
-def _telling_texts(data: bytes) -> Iterator[tuple[Span, str]]:
-    for pattern, width in ((_TEXT, 1), (_WIDE_TEXT, 2)):
-        for start in text_starts(data, width):
-            match = pattern.match(data, start)
-            if match is None:
-                continue
-            plain = match.group()[::width]
-            if _TELLING.search(plain) and _reads_like_text(plain):
-                yield Span(*match.span()), plain.decode("ascii").strip()
+_FORMS = ((_TEXT, 1), (_WIDE_TEXT, 2))
 
 
-def text_starts(data: bytes, width: int = 1) -> list[int]:
-    """Where `TEXT_MIN` printable characters of 1 or 2 bytes begin, not within a longer run."""
-    here = np.frombuffer(data, np.uint8)
-    starts: list[int] = []
+def _telling_texts(
+    data: bytes, pattern: re.Pattern[bytes], width: int
+) -> Iterator[tuple[Span, str]]:
+    for start in text_starts(data, width):
+        match = pattern.match(data, start)
+        if match is None:
+            continue
+        plain = match.group()[::width]
+        if _TELLING.search(plain) and _reads_like_text(plain):
+            yield Span(*match.span()), plain.decode("ascii").strip()
+
+
+def text_starts(data: bytes, width: int = 1) -> Iterator[int]:
+    """Where `TEXT_MIN` printable characters of 1 or 2 bytes begin, not within a longer run.
+
+    Ascending, and at most `RUNS_MAX`.
+    """
+    return itertools.islice(_every_text_start(np.frombuffer(data, np.uint8), width), RUNS_MAX)
+
+
+def _every_text_start(here: npt.NDArray[np.uint8], width: int) -> Iterator[int]:
     for chunk in range(0, len(here), CHUNK):
         low = max(0, chunk - width)
         piece = here[low : chunk + CHUNK + TEXT_MIN * width]
         if len(piece) < TEXT_MIN * width:
             break
-        character = _IS_PRINTABLE[piece]
+        # Below 20h wraps round to large numbers.
+        character = piece - np.uint8(0x20) <= np.uint8(0x7E - 0x20)
         if width == 2:
             character[:-1] &= piece[1:] == 0
             character[-1] = False
         run = _runs(character, width)
         run[width:] &= ~character[: len(run) - width]
         found = low + np.flatnonzero(run)
-        starts += found[(found >= chunk) & (found < chunk + CHUNK)].tolist()
-    return starts[:RUNS_MAX]
+        yield from found[(found >= chunk) & (found < chunk + CHUNK)].tolist()
 
 
 def _runs(character: npt.NDArray[np.bool_], width: int) -> npt.NDArray[np.bool_]:
     """Where as many characters as a text needs stand in a row."""
-    count = len(character) - (TEXT_MIN - 1) * width
-    run = character[:count].copy()
-    for index in range(1, TEXT_MIN):
-        run &= character[index * width : index * width + count]
+    run, length = character, 1
+    while length < TEXT_MIN:
+        further = min(length, TEXT_MIN - length)
+        run = run[: len(run) - further * width] & run[further * width :]
+        length += further
     return run
 
 

@@ -10,7 +10,8 @@ Sources stand beside the functions. "Memory" marks layouts for which no public t
 import re
 import struct
 import zlib
-from collections.abc import Callable, Iterator
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,13 +24,31 @@ HITS_MAX = 1 << 16  # of one signature
 _PRINTABLE = re.compile(rb"[\x20-\x7e\x00]*\Z")
 
 
+Places = Mapping[bytes, Sequence[int]]  # where each signature stands, ascending
+
+
 def find_known_blocks(data: bytes) -> tuple[Block, ...]:
     """Every block of a known format in `data`, by offset."""
+    places = _places(data)
     found: dict[tuple[int, int, str], Block] = {}
     for finder in _FINDERS:
-        for block in finder(data):
+        for block in finder(data, places):
             found.setdefault((block.offset, block.length, block.name), block)
     return tuple(sorted(found.values(), key=lambda block: (block.offset, -block.length)))
+
+
+def _places(data: bytes) -> Places:
+    """Where each of `_SIGNATURES` stands, all found in one pass."""
+    by_head = defaultdict(list)
+    for signature in _SIGNATURES:
+        by_head[signature[:4]].append(signature)
+    places: dict[bytes, list[int]] = {signature: [] for signature in _SIGNATURES}
+    for at in places_beginning_like(data, by_head):
+        for signature in by_head[data[at : at + 4]]:
+            hits = places[signature]
+            if len(hits) < HITS_MAX and data.startswith(signature, at):
+                hits.append(at)
+    return places
 
 
 def _hits(data: bytes, signature: bytes) -> Iterator[int]:
@@ -72,9 +91,9 @@ def _block(
 # ---- PC firmware tables
 
 
-def _rsdp(data: bytes) -> Iterator[Block]:
+def _rsdp(data: bytes, places: Places) -> Iterator[Block]:
     """ACPI root pointer (ACPI specification, 5.2.5)."""
-    for at in _hits(data, b"RSD PTR "):
+    for at in places[b"RSD PTR "]:
         if at + 20 > len(data):
             return
         first = _zero_sum_8(data, at + 8, at, at + 20)
@@ -101,37 +120,41 @@ _ACPI_TABLES = frozenset(
 ACPI_LENGTH_MAX = 1 << 20
 
 
-def _acpi_tables(data: bytes) -> Iterator[Block]:
+def _acpi_tables(data: bytes, places: Places) -> Iterator[Block]:
     """ACPI tables (ACPI specification, 5.2.6). In flash they are templates that firmware fills
     in, so a wrong sum may be what the maker shipped."""
-    for at in places_beginning_like(data, _ACPI_TABLES):
-        signature = data[at : at + 4]
-        header = data[at : at + 36]
-        if len(header) < 36:
-            return
-        length, revision = struct.unpack_from("<IB", header, 4)
-        if not 36 <= length <= ACPI_LENGTH_MAX or at + length > len(data) or revision > 16:
-            continue
-        names = header[10:24]
-        if not _PRINTABLE.match(names) or not names.strip(b"\0 "):
-            continue
-        check = _zero_sum_8(data, at + 9, at, at + length)
-        creator = header[28:32]
-        if check.state is CheckState.RIGHT or (_PRINTABLE.match(creator) and any(creator)):
-            name = f"ACPI table {signature.decode()}"
-            yield _block(at, at + length, signature, name, check)
+    for signature in _ACPI_TABLES:
+        for at in places[signature]:
+            yield from _acpi_table(data, at, signature)
 
 
-def _smbios(data: bytes) -> Iterator[Block]:
+def _acpi_table(data: bytes, at: int, signature: bytes) -> Iterator[Block]:
+    header = data[at : at + 36]
+    if len(header) < 36:
+        return
+    length, revision = struct.unpack_from("<IB", header, 4)
+    if not 36 <= length <= ACPI_LENGTH_MAX or at + length > len(data) or revision > 16:
+        return
+    names = header[10:24]
+    if not _PRINTABLE.match(names) or not names.strip(b"\0 "):
+        return
+    check = _zero_sum_8(data, at + 9, at, at + length)
+    creator = header[28:32]
+    if check.state is CheckState.RIGHT or (_PRINTABLE.match(creator) and any(creator)):
+        name = f"ACPI table {signature.decode()}"
+        yield _block(at, at + length, signature, name, check)
+
+
+def _smbios(data: bytes, places: Places) -> Iterator[Block]:
     """SMBIOS entry points (DMTF DSP0134, 5.2). Length 1Eh occurs beside 1Fh."""
-    for at in _hits(data, b"_SM_"):
+    for at in places[b"_SM_"]:
         entry = data[at : at + 0x1F]
         if len(entry) == 0x1F and entry[5] in (0x1E, 0x1F) and entry[0x10:0x15] == b"_DMI_":
             whole = _unless_unfinished(data, _zero_sum_8(data, at + 4, at, at + entry[5]))
             inner = _zero_sum_8(data, at + 0x15, at + 0x10, at + 0x1F)
             inner = _unless_unfinished(data, inner)
             yield _block(at, at + 0x1F, b"_SM_", "SMBIOS entry point", whole, inner)
-    for at in _hits(data, b"_SM3_"):
+    for at in places[b"_SM3_"]:
         entry = data[at : at + 0x18]
         if len(entry) == 0x18 and entry[6] == 0x18:
             check = _unless_unfinished(data, _zero_sum_8(data, at + 5, at, at + 0x18))
@@ -145,7 +168,7 @@ def _unless_unfinished(data: bytes, check: Check) -> Check:
     return check
 
 
-def _older_pc_blocks(data: bytes) -> Iterator[Block]:
+def _older_pc_blocks(data: bytes, places: Places) -> Iterator[Block]:
     """Plug and Play, PCI routing, multiprocessor and 32-bit service blocks (memory). Their
     signatures turn up by chance, so only right ones are claimed."""
     for signature, name, size_at, size_width, unit, sum_at in (
@@ -154,7 +177,7 @@ def _older_pc_blocks(data: bytes) -> Iterator[Block]:
         (b"_MP_", "multiprocessor pointer", 8, 1, 16, 0x0A),
         (b"_32_", "32-bit service directory", 9, 1, 16, 0x0A),
     ):
-        for at in _hits(data, signature):
+        for at in places[signature]:
             size = unit * int.from_bytes(data[at + size_at : at + size_at + size_width], "little")
             if size > sum_at and at + size <= len(data):
                 check = _zero_sum_8(data, at + sum_at, at, at + size)
@@ -162,7 +185,7 @@ def _older_pc_blocks(data: bytes) -> Iterator[Block]:
                     yield _block(at, at + size, signature, name, check)
 
 
-def _option_roms(data: bytes) -> Iterator[Block]:
+def _option_roms(data: bytes, _: Places) -> Iterator[Block]:
     """PCI expansion ROM images (PCI firmware specification; memory)."""
     for at in _hits(data, b"\x55\xaa"):
         if at + 0x1A > len(data):
@@ -187,7 +210,7 @@ _MICROCODE = re.compile(
 )
 
 
-def _microcode(data: bytes) -> Iterator[Block]:
+def _microcode(data: bytes, _: Places) -> Iterator[Block]:
     """Processor microcode updates (Intel SDM volume 3, 9.11.1; memory)."""
     for match in _MICROCODE.finditer(data):
         at = match.start()
@@ -206,9 +229,9 @@ def _microcode(data: bytes) -> Iterator[Block]:
         yield _block(at, at + size, header[:4], "microcode update", judged(data, check))
 
 
-def _firmware_interface_table(data: bytes) -> Iterator[Block]:
+def _firmware_interface_table(data: bytes, places: Places) -> Iterator[Block]:
     """Firmware Interface Table (memory): the first entry counts the entries."""
-    for at in _hits(data, b"_FIT_   "):
+    for at in places[b"_FIT_   "]:
         count = int.from_bytes(data[at + 8 : at + 11], "little")
         end = at + 16 * count
         if not 1 <= count <= 1024 or end > len(data):
@@ -220,7 +243,7 @@ def _firmware_interface_table(data: bytes) -> Iterator[Block]:
         yield _block(at, end, b"_FIT_   ", "firmware interface table", check)
 
 
-def _descriptor_regions(data: bytes) -> Iterator[Block]:
+def _descriptor_regions(data: bytes, _: Places) -> Iterator[Block]:
     """Flash descriptor at the image's start, and the network region it names (memory; the sum
     BABAh is NVM_SUM of the Linux network drivers). Some makers ship a wrong word."""
     if data[0x10:0x14] != b"\x5a\xa5\xf0\x0f" or len(data) < 0x1000:
@@ -246,11 +269,11 @@ def _descriptor_regions(data: bytes) -> Iterator[Block]:
             yield _block(copy, copy + 0x80, b"", "network controller settings", judged(data, check))
 
 
-def _amd_directories(data: bytes) -> Iterator[Block]:
+def _amd_directories(data: bytes, places: Places) -> Iterator[Block]:
     """Security-processor directories. The coreboot page on them says "32-bit CRC"; from memory
     it is Fletcher-32. The one that is right is named; else the Fletcher sum is called wrong."""
     for signature, entry_size in ((b"$PSP", 16), (b"$PL2", 16), (b"$BHD", 24), (b"$BL2", 24)):
-        for at in _hits(data, signature):
+        for at in places[signature]:
             count = int.from_bytes(data[at + 8 : at + 12], "little")
             end = at + 16 + entry_size * count
             if not 1 <= count <= 256 or end > len(data):
@@ -269,9 +292,9 @@ def _amd_directories(data: bytes) -> Iterator[Block]:
 # ---- partitions, boot loaders
 
 
-def _gpt(data: bytes) -> Iterator[Block]:
+def _gpt(data: bytes, places: Places) -> Iterator[Block]:
     """GUID partition table header (UEFI specification, 5.3.2), in sectors of 512 bytes."""
-    for at in _hits(data, b"EFI PART"):
+    for at in places[b"EFI PART"]:
         header = data[at : at + 92]
         if len(header) < 92:
             return
@@ -291,9 +314,9 @@ def _gpt(data: bytes) -> Iterator[Block]:
             yield _block(at, at + size, b"EFI PART", "GUID partition table header", check)
 
 
-def _u_boot_images(data: bytes) -> Iterator[Block]:
+def _u_boot_images(data: bytes, places: Places) -> Iterator[Block]:
     """U-Boot legacy images (U-Boot include/image.h): 64-byte header, everything big-endian."""
-    for at in _hits(data, b"\x27\x05\x19\x56"):
+    for at in places[b"\x27\x05\x19\x56"]:
         header = data[at : at + 64]
         if len(header) < 64:
             return
@@ -312,7 +335,7 @@ ENVIRONMENT_SIZES = (0x1000, 0x2000, 0x4000, 0x8000, 0x10000, 0x20000, 0x40000)
 _VARIABLES = re.compile(rb"[A-Za-z_][\w.+#-]{0,63}=[\x09-\x7e]*\0(?:[A-Za-z_][\w.+#-]{0,63}=|\0)")
 
 
-def _u_boot_environments(data: bytes) -> Iterator[Block]:
+def _u_boot_environments(data: bytes, _: Places) -> Iterator[Block]:
     """U-Boot environments (memory): CRC-32, in the redundant form a flag byte, then variables.
     The size is stored nowhere: the usual ones are tried."""
     found_at = -1
@@ -339,7 +362,7 @@ def _environment(data: bytes, at: int, first: int) -> Block | None:
         if at + size <= len(data) and zlib.crc32(data[at + first : at + size]) == stored:
             check = _crc_32(data, at, Span(at + first, at + size), order="little")
             return _block(at, at + size, b"", "U-Boot environment", check)
-    if data[at + first :][:8].startswith((b"bootcmd=", b"baudrate", b"bootdela", b"bootargs")):
+    if data.startswith((b"bootcmd=", b"baudrate", b"bootdela", b"bootargs"), at + first):
         end = data.find(b"\0\0", at + first)
         end = len(data) if end < 0 else end + 2
         why = "its size is stored nowhere, and the CRC is right for none of the usual sizes"
@@ -363,10 +386,10 @@ _VARIABLE_STORES = (
 )
 
 
-def _variable_stores(data: bytes) -> Iterator[Block]:
+def _variable_stores(data: bytes, places: Places) -> Iterator[Block]:
     """UEFI variable stores (EDK II VariableFormat.h): no check over the whole."""
     for guid in _VARIABLE_STORES:
-        for at in _hits(data, guid):
+        for at in places[guid]:
             size = int.from_bytes(data[at + 16 : at + 20], "little")
             if size >= 28 and at + size <= len(data) and data[at + 20 : at + 21] == b"\x5a":
                 yield _block(at, at + size, guid[:4], VARIABLE_STORE, None)
@@ -374,7 +397,20 @@ def _variable_stores(data: bytes) -> Iterator[Block]:
 
 VARIABLE_STORE = "UEFI variable store"
 
-_FINDERS: tuple[Callable[[bytes], Iterator[Block]], ...] = (
+_SIGNATURES = (
+    b"RSD PTR ",
+    *_ACPI_TABLES,
+    *(b"_SM_", b"_SM3_"),
+    *(b"$PnP", b"$PIR", b"_MP_", b"_32_"),
+    b"_FIT_   ",
+    *(b"$PSP", b"$PL2", b"$BHD", b"$BL2"),
+    b"EFI PART",
+    b"\x27\x05\x19\x56",
+    *_VARIABLE_STORES,
+)
+"""Those of four bytes and more that the finders ask for."""
+
+_FINDERS: tuple[Callable[[bytes, Places], Iterator[Block]], ...] = (
     _rsdp,
     _acpi_tables,
     _smbios,

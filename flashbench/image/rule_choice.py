@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from flashbench.image.check_search import CheckRule, FieldRule, rules_of_block
+from flashbench.image.check_search import CheckRule, rules_of_block
 from flashbench.image.checks import CheckKind, Span, stored_value
+from flashbench.image.cut_block import FieldRule
 from flashbench.image.finds import LengthField
 
 CLOSE_BITS = 10.0  # readings of a check this near to the best one are named beside it
@@ -145,7 +146,9 @@ class RuleSearch:
 
 def _worth_searching(block: bytes) -> tuple[bool, int]:
     """Sorts blocks by how soon to search them: short ones of many different bytes first."""
-    return len(set(block)) < min(16, len(block) // 3), len(block)
+    needed = min(16, len(block) // 3)
+    varied = len(set(block[:256])) >= needed or len(set(block)) >= needed
+    return not varied, len(block)
 
 
 def _varies(rule: CheckRule, blocks: Sequence[bytes]) -> bool:

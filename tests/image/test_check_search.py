@@ -1,13 +1,23 @@
 """The brute force over check rules finds each rule that a block keeps."""
 
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flashbench.image.check_search import CheckRule, FieldRule, rules_of_block
-from flashbench.image.checks import CheckKind, Order, Span, judged, with_repaired
+from flashbench.image.check_search import CheckRule, rules_of_block
+from flashbench.image.checks import (
+    CheckKind,
+    Order,
+    Span,
+    crc_function,
+    digest,
+    judged,
+    with_repaired,
+)
+from flashbench.image.cut_block import CUT_MIN, HEADER_MAX, CutBlock, FieldRule
 from flashbench.image.finds import LengthField
 from flashbench.image.rule_choice import RuleSearch
 
@@ -145,3 +155,43 @@ def test_nearly_equal_code_does_not_add_up_to_evidence_for_a_sum() -> None:
     choice = search.choose([Span(64 * i, 64 * i + 64) for i in range(8)], LENGTH)
 
     assert choice is None or choice.bits < 20
+
+
+@pytest.mark.parametrize(
+    "kind", [CheckKind.CRC_8_SMBUS, CheckKind.CRC_16_ARC, CheckKind.CRC_32_BZIP2]
+)
+@pytest.mark.parametrize("place", [8, -6])
+@pytest.mark.parametrize("field", [FieldRule.ZEROED, FieldRule.EXCLUDED])
+def test_a_crc_inside_a_long_block_is_found(kind: CheckKind, place: int, field: FieldRule) -> None:
+    rule = CheckRule(kind, place, "little", 0, field)
+    block = keeping(rule, random.Random(place).randbytes(CUT_MIN + 1))
+
+    assert rule in {replace(one, order="little") for one in rules_of_block(block)}
+
+
+@given(
+    kind=st.sampled_from([kind for kind in CheckKind if kind.is_crc]),
+    size=st.integers(CUT_MIN, CUT_MIN + 70),
+    place=st.sampled_from((0, 7, HEADER_MAX - 1)),
+    first=st.integers(0, HEADER_MAX),
+)
+def test_the_crcs_of_a_cut_block_are_those_of_the_block_whole(
+    kind: CheckKind, size: int, place: int, first: int
+) -> None:
+    block = random.Random(size).randbytes(size)
+    cut, width = CutBlock.of(block), kind.width
+    first_before = min(first, place)
+    versions = {
+        cut.whole(first): block[first:],
+        cut.shortened(first, width): block[first:-width],
+        cut.without(place, width, FieldRule.EXCLUDED, first_before): (
+            block[first_before:place] + block[place + width :]
+        ),
+        cut.without(size - width, width, FieldRule.ZEROED, first): (
+            block[first:-width] + bytes(width)
+        ),
+    }
+
+    found = cut.crcs(crc_function(kind), width, list(versions))
+
+    assert found == [digest(kind, whole) for whole in versions.values()]
