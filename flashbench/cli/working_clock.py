@@ -101,8 +101,7 @@ def _at_working_clock(
 
 
 def _slower_sentence(clock: "WorkingClock") -> str:
-    was = f"The dump was read at {hz_text(clock.dumped_hz or 0)}"
-    now = f"now {hz_text(clock.read_hz)}"
+    why = "The contact is worse than at the dump"
     if clock.proof is None:
-        return f"{was}, {now} is taken: no faster clock is found to read right."
-    return f"{was}; {now} leaves a margin, so the contact is worse. It goes on at that."
+        why = "Cells err or are half-done, unlike at the dump"
+    return f"{why}: {hz_text(clock.read_hz)} now, {hz_text(clock.dumped_hz or 0)} then."

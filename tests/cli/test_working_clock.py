@@ -99,7 +99,7 @@ def test_a_write_reads_as_fast_as_the_dump_and_changes_the_chip_at_10_mhz(tmp_pa
 
     assert written.exit_code == 0, written.stderr
     assert row(written, "clock") == "15 MHz to read, 10 MHz for what changes the chip"
-    assert "dump was read" not in written.stderr
+    assert "worse" not in written.stderr
     assert place.chip().cells == with_the_edit(holds())
 
 
@@ -144,8 +144,8 @@ def test_leads_that_got_worse_since_the_dump_are_worked_on_more_slowly_and_that_
 
     assert written.exit_code == 0, written.stderr
     assert (
-        "board 17: The dump was read at 15 MHz; now 6 MHz leaves a margin, so the contact is worse."
-        in " ".join(written.stderr.split())
+        written.stderr
+        == "board 17: The contact is worse than at the dump: 6 MHz now, 15 MHz then.\n"
     )
     assert row(written, "clock") == "6 MHz to read, 3.75 MHz for what changes the chip"
     assert place.chip().cells == with_the_edit(holds())
@@ -274,9 +274,13 @@ def test_a_chip_that_is_half_done_all_over_is_finished_at_a_slow_clock(tmp_path:
     assert cut.exit_code == 4, cut.stderr
     arm(place.bench, [])
 
-    finished = place.json("finish", "--yes")
+    result = place.on_job("finish", "--yes", "--json")
 
-    assert (finished["clock_hz"], finished["change_clock_hz"]) == (3_000_000, 3_000_000)
+    assert result.exit_code == 0, result.stderr
+    assert (told(result)["clock_hz"], told(result)["change_clock_hz"]) == (3_000_000, 3_000_000)
+    assert result.stderr.startswith(
+        "board 17: Cells err or are half-done, unlike at the dump: 3 MHz now, 15 MHz then.\n"
+    )
     assert place.chip().cells == with_the_edit(holds())
 
 
