@@ -69,6 +69,16 @@ def supply_range(text: str) -> SupplyRange:
 JobArgument = Annotated[
     Path, typer.Argument(metavar="JOB", show_default=False, help="The folder of the job.")
 ]
+ImageOption = Annotated[
+    int | None,
+    typer.Option(
+        "--image",
+        metavar="N",
+        min=1,
+        show_default=False,
+        help="Which image of the job. Default: the newest.",
+    ),
+]
 AdapterOption = Annotated[
     str | None,
     typer.Option(

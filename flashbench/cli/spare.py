@@ -9,6 +9,7 @@ from flashbench.cli.bench import demand_someone_to_ask
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import (
     BenchOptions,
+    ImageOption,
     JobArgument,
     JsonOption,
     WorkingClockOption,
@@ -33,16 +34,7 @@ _OF_ANOTHER_BOARD = "Name another job of the same model: --also-on OTHERJOB"
 def spare(
     options: BenchOptions,
     job: JobArgument,
-    image: Annotated[
-        int | None,
-        typer.Option(
-            "--image",
-            metavar="N",
-            min=1,
-            show_default=False,
-            help="Which image of the job. Default: the newest.",
-        ),
-    ] = None,
+    image: ImageOption = None,
     also_on: Annotated[
         list[Path] | None,
         typer.Option(

@@ -20,6 +20,7 @@ from flashbench.cli.new_chip import (
 from flashbench.cli.options import (
     BagOption,
     BenchOptions,
+    ImageOption,
     JobArgument,
     JsonOption,
     WorkingClockOption,
@@ -52,16 +53,7 @@ _RANGES_SHOWN = 12
 def write(
     options: BenchOptions,
     job: JobArgument,
-    image: Annotated[
-        int | None,
-        typer.Option(
-            "--image",
-            metavar="N",
-            min=1,
-            show_default=False,
-            help="Which image of the job. Default: the newest.",
-        ),
-    ] = None,
+    image: ImageOption = None,
     to_new_chip: ToNewChipOption = False,
     label: BagOption = None,
     yes: YesOption = False,
