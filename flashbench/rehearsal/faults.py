@@ -345,6 +345,35 @@ class SlowChip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SlowOperation:
+    """Operation N takes `factor` times as long as it would."""
+
+    at_operation: int
+    factor: float
+    lasting: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnevenTimes:
+    """No two pages (or erases) take as long: up to `spread` longer than the typical time.
+
+    A `slow_share` of them takes `slow_factor` times as long on top.
+    """
+
+    of: Literal["programs", "erases"] = "programs"
+    spread: float = 0.0
+    slow_share: float = 0.0
+    slow_factor: float = 4.0
+    seed: int = 0
+
+    def factor(self, number: int) -> float:
+        """How many times the typical time operation `number` takes."""
+        random = random_for(self.seed, number)
+        longer = 1 + self.spread * random.random()
+        return longer * (self.slow_factor if random.random() < self.slow_share else 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyDip:
     """Right before operation N the chip restarts: WEL, volatile state and N itself are lost."""
 
@@ -438,7 +467,7 @@ class LeftBusy:
     seconds: float
 
 
-OperationFault = KillProcess | LosePower | SilentOperation | SupplyDip
+OperationFault = KillProcess | LosePower | SilentOperation | SupplyDip | SlowOperation
 TransferFault = Unplug | HostSuspends
 ReplyFault = MuteReply | ShortReply | StaleReply | DuplicatedReply
 ContactFault = (
@@ -460,6 +489,7 @@ CellFault = (
     | UnstableCells
     | StuckAddressBit
     | SlowChip
+    | UnevenTimes
     | WeakAfterTear
 )
 LeftState = LeftIn4ByteMode | LeftPoweredDown | LeftInContinuousRead | LeftBusy
@@ -477,7 +507,7 @@ Fault = (
 _KINDS: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
-        *(KillProcess, LosePower, SilentOperation, SupplyDip),
+        *(KillProcess, LosePower, SilentOperation, SupplyDip, SlowOperation, UnevenTimes),
         *(Unplug, HostSuspends, FrameGlitch, WeakAfterTear),
         *(MuteReply, ShortReply, StaleReply, DuplicatedReply),
         *(MisoFlips, MisoSettlesLate, MosiFlips, FloatingMiso, MisoOnMosi, ShiftedBits),

@@ -25,9 +25,11 @@ from flashbench.rehearsal.faults import (
     LosePower,
     SilentOperation,
     SlowChip,
+    SlowOperation,
     StuckAddressBit,
     StuckBit,
     SupplyDip,
+    UnevenTimes,
     UnstableCells,
     WeakAfterTear,
     WornSector,
@@ -549,14 +551,24 @@ class NorChip:
             self.cell_change_count += 1
         if any(isinstance(order, SilentOperation) for order in orders):
             operation = NothingAtAll()
-        for fault in self._faults.of(SlowChip):
-            busy_s *= fault.factor
+        busy_s *= self._slowness(operation, number)
+        for order in orders:
+            busy_s *= order.factor if isinstance(order, SlowOperation) else 1
         self._last_s = at_s
         self._in_flight = _InFlight(number, operation, at_s + busy_s)
         self._store.note(lambda: f"begun {number} {at_s:.6f} {describe(operation)}")
         self._keep()
         for order in orders:
             self._strike_within(order, operation, at_s)
+
+    def _slowness(self, operation: Operation, number: int) -> float:
+        factor = 1.0
+        for fault in self._faults.of((SlowChip, UnevenTimes)):
+            if isinstance(fault, SlowChip):
+                factor *= fault.factor
+            elif isinstance(operation, Program if fault.of == "programs" else EraseCells):
+                factor *= fault.factor(number)
+        return factor
 
     def _strike_within(self, order: object, operation: Operation, at_s: float) -> None:
         if isinstance(order, KillProcess) and order.stage != "done":

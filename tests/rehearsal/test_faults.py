@@ -43,6 +43,8 @@ ALL = (
     f.UnstableCells(start=0, length=16),
     f.StuckAddressBit(bit=15),
     f.SlowChip(factor=20.0),
+    f.SlowOperation(at_operation=3, factor=4.0),
+    f.UnevenTimes(of="erases", spread=0.2, slow_share=0.002, seed=7),
     f.LeftIn4ByteMode(),
     f.LeftPoweredDown(),
     f.LeftInContinuousRead(),
@@ -302,6 +304,44 @@ def test_a_slow_chip_is_busy_for_longer() -> None:
     assert host.status() & 1
     host.wait_s(0.1)
     assert not host.status() & 1
+
+
+def _page_times_ms(*faults: f.Fault, pages: int) -> list[float]:
+    """How long each page is busy, to a tenth of a millisecond."""
+    _, host = _direct(*faults)
+    times = []
+    for page in range(pages):
+        host.frame(b"\x06")
+        host.frame(b"\x02" + (page << 8).to_bytes(3, "big") + b"\x00")
+        waits = 0
+        while host.status() & 1:
+            host.wait_s(1e-4)
+            waits += 1
+        times.append(waits / 10)
+    return times
+
+
+def test_one_page_takes_longer_than_the_others() -> None:
+    times = _page_times_ms(f.SlowOperation(at_operation=3, factor=4), pages=5)
+
+    assert times[2] == pytest.approx(4 * times[0], rel=0.1)
+    assert {times[0]} == {*times[:2], *times[3:]}
+
+
+def test_page_times_are_spread_and_some_are_outliers_and_the_seed_repeats_them() -> None:
+    uneven = f.UnevenTimes(spread=0.5, slow_share=0.1, slow_factor=5, seed=3)
+    fixed = _page_times_ms(pages=1)[0]
+
+    times = _page_times_ms(uneven, pages=60)
+
+    assert 1 <= sum(time > 4 * fixed for time in times) <= 15
+    assert len({time for time in times if time < 2 * fixed}) > 2
+    assert min(times) >= fixed
+    assert times == _page_times_ms(uneven, pages=60)
+
+
+def test_uneven_erases_leave_the_pages_even() -> None:
+    assert len(set(_page_times_ms(f.UnevenTimes(of="erases", spread=0.9), pages=9))) == 1
 
 
 def test_a_supply_dip_loses_wel_modes_volatile_bits_and_the_operation() -> None:
