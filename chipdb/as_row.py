@@ -33,7 +33,7 @@ def as_row(id_bytes: bytes, sfdp: Sfdp, *, part: str, read_by: str) -> str:
         f"program_us_max = {_whole(sfdp.program_us_max, _UNKNOWN_US[1])}",
         f"erase = [{', '.join(_erase(kind) for kind in _certain(sfdp))}]",
         'erase_known_from = "SFDP"',
-        f"times_known_from = {_text('SFDP' if sfdp.program_us_max else 'memory')}",
+        f"times_known_from = {_text('SFDP' if sfdp.program_us_max else 'assumed')}",
         'sources = ["sent_in"]',
         f"sfdp = '{sfdp.raw.hex().upper()}'",
     ]

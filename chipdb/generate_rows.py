@@ -5,7 +5,7 @@
 `jedec_ids.json` lists parts, IDs and sizes of open boot loaders and emulators, `sfdp_corpus.json`
 the SFDP bytes of real parts; both lie in `tests/data/chips` with their sources and licences.
 What neither states comes from the tables below: datasheets where one is cited, otherwise family
-rules and memory, and each row says which. Times from memory are generous: they bound a wait,
+rules and memory, and each row says which. Times that are assumed are generous: they bound a wait,
 nothing more.
 """
 
@@ -475,7 +475,8 @@ def _erase(row: Row, part: str, facts: Row, stated: tables.Sfdp | None) -> None:
         kinds.append(kind)
     row["erase"] = kinds
     timed = stated and stated.program_us_typ
-    row["times_known_from"] = facts.get("times_known_from", "SFDP" if timed else "memory")
+    unstated = "memory" if known_times else "assumed"
+    row["times_known_from"] = facts.get("times_known_from", "SFDP" if timed else unstated)
 
 
 def _program(row: Row, facts: Row, stated: tables.Sfdp | None) -> None:

@@ -50,6 +50,7 @@ class KnownFrom(StrEnum):
     SOURCE_TABLE = "source table"  # the open table named in `sources`
     FAMILY_RULE = "family rule"  # the letters of the part name or of the ID
     MEMORY = "memory"  # no public source seen
+    ASSUMED = "assumed"  # times only: known of no such part, generous enough to wait by
 
 
 class OnDieEcc(StrEnum):
@@ -380,6 +381,8 @@ def _check_together(row: ChipRow, where: str) -> None:
         raise TableError(f"{where}: jedec_id and ext_id have 2 to 6 bytes together")
     if any(kind.size > row.density_bytes for kind in row.erase):
         raise TableError(f"{where}: an erase unit is larger than the chip")
+    if KnownFrom.ASSUMED in (row.erase_known_from, row.supply_known_from):
+        raise TableError(f"{where}: nothing but times can be assumed")
     if row.program_us_typ > row.program_us_max:
         raise TableError(f"{where}: program times do not rise from typical to maximum")
 

@@ -336,14 +336,17 @@ def _program_us(
 
 
 def _typical(by_row: Iterable[tuple[ChipRow, float]], by_sfdp: float | None) -> float:
-    """A datasheet's typical time if there is one, then the SFDP's, then the table's longest."""
+    """A datasheet's typical time if there is one, then the chip's SFDP's, then one that is known
+    of a row; only then what is assumed. The longest, where several rows say it equally well.
+    """
     rows = list(by_row)
     datasheet = [t for row, t in rows if row.times_known_from is KnownFrom.DATASHEET]
     if datasheet:
         return max(datasheet)
     if by_sfdp is not None:
         return by_sfdp
-    return max(t for _, t in rows)
+    known = [t for row, t in rows if row.times_known_from is not KnownFrom.ASSUMED]
+    return max(known or (t for _, t in rows))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

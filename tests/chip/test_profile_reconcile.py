@@ -62,6 +62,29 @@ def test_typical_times_are_the_datasheets_and_time_outs_the_larger() -> None:
     assert (found.chip_erase.ms_typ, found.chip_erase.ms_max) == (40_000, 560_000)
 
 
+@pytest.mark.parametrize("source", [KnownFrom.MEMORY, KnownFrom.ASSUMED])
+def test_what_the_chip_says_of_its_times_goes_before_what_is_only_remembered(
+    source: KnownFrom,
+) -> None:
+    found = from_row(jv_row(times_known_from=source), entry("W25Q128JV-IQ").parse())
+    assert [kind.ms_typ for kind in found.regions[0].kinds] == [64, 128, 160]
+    assert found.program_us_typ == 704
+
+
+def test_an_assumed_time_counts_only_where_no_row_knows_one() -> None:
+    known = jv_row(times_known_from=KnownFrom.MEMORY)
+    slow = tuple(replace(kind, ms_typ=9 * kind.ms_typ, ms_max=9999) for kind in known.erase)
+    assumed = jv_row(times_known_from=KnownFrom.ASSUMED, erase=slow, program_us_typ=2900)
+
+    both = reconcile(W25Q128JV, [assumed, known], None, declared_volts=3.3)
+    alone = from_row(assumed, None)
+
+    assert [kind.ms_typ for kind in both.regions[0].kinds] == [45, 120, 150]
+    assert both.program_us_typ == 400
+    assert {kind.ms_max for kind in both.regions[0].kinds} == {9999}, "the wait stays generous"
+    assert alone.program_us_typ == 2900
+
+
 def test_a_w25q128jv_is_known_in_full() -> None:
     found = profile_of("EF4018", entry("W25Q128JV-IQ").parse())
     assert found.density_bytes == 16 * MIB

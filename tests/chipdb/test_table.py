@@ -125,9 +125,22 @@ def test_datasheet_times_stand_in_the_row(
     assert row.times_known_from is KnownFrom.DATASHEET
 
 
+def test_assumed_times_are_never_shorter_than_those_that_are_known() -> None:
+    """They bound a wait: no known typical time of the same unit lies above the assumed limit."""
+    rows = [row for row in table.load() if row.kind is ChipKind.NOR]
+    assumed = [row for row in rows if row.times_known_from is KnownFrom.ASSUMED]
+    limits = {kind.size: kind.ms_max for row in assumed for kind in row.erase}
+    known = [row for row in rows if row.times_known_from is not KnownFrom.ASSUMED]
+    assert len(assumed) > 300 and len(known) > 50
+    for row in known:
+        for kind in row.erase:
+            assert kind.ms_typ < limits.get(kind.size, kind.ms_max), row.part
+
+
 @pytest.mark.parametrize(
     ("changed", "sentence"),
     [
+        ({"erase_known_from": "assumed"}, "nothing but times can be assumed"),
         ({"densty_bytes": 1}, r"x.toml, row 1 \(X25Q16\): unknown key 'densty_bytes'"),
         ({"density_bytes": None}, r"row 1 \(X25Q16\): key 'density_bytes' is missing"),
         ({"density_bytes": "2M"}, "density_bytes must be a whole number above 0"),

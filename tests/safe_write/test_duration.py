@@ -4,31 +4,39 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 
 import flashbench as fb
+from chipdb.table import rows_for_id
 from flashbench.errors import ChipHalfWritten
 from flashbench.rehearsal import NorPart, in_memory_bench, load_part
 from flashbench.rehearsal.faults import Fault, MisoFlips
 from flashbench.safe_write.duration import expected_seconds
 from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.working_clock import at_working_clock
-from tests.builders.bench import (
-    SLOW_CLOCKED,
-    SMALL,
-    TINY,
-    Board,
-    Visit,
-    a_dumped_job,
-    edited,
-    firmware,
-)
+from tests.builders import bench
+from tests.builders.bench import TINY, Board, Visit, a_dumped_job, edited, firmware
 
 Edit = Callable[[bytes], bytes]
 
-SMALL_AS_ITS_ROW = replace(SMALL, chip_erase_ms_typ=2000)
-"""The chip erase of the table's row for W25Q80BW, not of the larger part it was made from."""
+
+def with_the_times_of_its_row(part: NorPart) -> NorPart:
+    """A part that was made from another keeps that one's times; its row in the table has its."""
+    (row,) = rows_for_id(part.rdid)
+    ms = {kind.opcode: kind.ms_typ for kind in row.erase}
+    assert row.chip_erase_ms_typ is not None
+    return replace(
+        part,
+        program_us_typ=row.program_us_typ,
+        chip_erase_ms_typ=row.chip_erase_ms_typ,
+        erase=tuple(replace(kind, ms_typ=ms[kind.opcode]) for kind in part.erase),
+    )
+
+
+SMALL = with_the_times_of_its_row(bench.SMALL)
+SLOW_CLOCKED = with_the_times_of_its_row(bench.SLOW_CLOCKED)
 
 
 def one_sector(image: bytes) -> bytes:
@@ -56,6 +64,14 @@ def nearly_blank(image: bytes) -> bytes:
     return edited(b"\xff" * len(image), (0, firmware(0x8000, seed=7)))
 
 
+def a_mib_of_firmware(image: bytes) -> bytes:
+    return edited(image, (0, firmware(1 << 20, seed=3)))
+
+
+def zeros_in_twelve_large_units(image: bytes) -> bytes:
+    return edited(image, *((at, b"\x00") for at in range(0x700, 12 << 18, 1 << 18)))
+
+
 def shown_and_taken(visit: Visit, plan: Plan) -> tuple[float, float]:
     shown = expected_seconds(plan)
     begun = visit.bench.time.now_s()
@@ -76,12 +92,11 @@ FAST, SLOW = 30_000_000, 1_000_000
         (SMALL, a_sector_in_every_block, FAST),
         (SMALL, half_of_it, FAST),
         (SMALL, half_of_it, SLOW),
-        (SMALL_AS_ITS_ROW, nearly_blank, FAST),
+        (SMALL, nearly_blank, FAST),
         (SLOW_CLOCKED, zeros_all_over, FAST),
         (SLOW_CLOCKED, half_of_it, FAST),
         (TINY, one_sector, FAST),
         (load_part("MX25L12835F"), one_sector, FAST),
-        (load_part("W25Q256JV"), one_sector, FAST),
     ],
     ids=lambda value: getattr(value, "name", getattr(value, "__name__", None)),
 )
@@ -121,6 +136,33 @@ def test_a_write_at_the_clocks_that_were_found_takes_as_long_as_was_said(
             shown, taken = shown_and_taken(visit, plan)
 
     assert (found.read_hz, found.change_hz) == clocks
+    assert shown == pytest.approx(taken, rel=0.10)
+
+
+def part_and_edit(name: str, edit: Edit) -> Any:
+    return pytest.param(load_part(name), edit, id=f"{name}-{edit.__name__}")
+
+
+@pytest.mark.parametrize(
+    ("part", "edit"),
+    [
+        part_and_edit("S25FL512S", zeros_in_twelve_large_units),
+        part_and_edit("MX25L12835F", a_mib_of_firmware),
+    ],
+)
+def test_the_write_of_a_nearly_blank_chip_takes_as_long_as_was_said(
+    part: NorPart, edit: Edit, tmp_path: Path
+) -> None:
+    """Parts whose own tables state no times: these are the row's."""
+    text = firmware(0x40000, seed=5)
+    board = Board(part, text + b"\xff" * (part.density_bytes - len(text)))
+    folder = a_dumped_job(board, tmp_path / "board 17")
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), edit(board.original))
+
+        shown, taken = shown_and_taken(visit, plan)
+
+    assert len(plan.cells.units) >= 12
     assert shown == pytest.approx(taken, rel=0.10)
 
 
@@ -173,15 +215,15 @@ def test_a_slow_host_is_counted_in(host_gap_us: float, tmp_path: Path) -> None:
     """Many small units: what is said must grow with what the host needs around each transfer."""
     contents = firmware(1 << 20)
     with (
-        in_memory_bench(part=SMALL, contents=contents, host_gap_us=host_gap_us) as bench,
-        fb.open_adapter(bench.device, clock_hz=FAST, time=bench.time) as adapter,
+        in_memory_bench(part=SMALL, contents=contents, host_gap_us=host_gap_us) as slow,
+        fb.open_adapter(slow.device, clock_hz=FAST, time=slow.time) as adapter,
     ):
         chip = fb.identify(adapter, supply_volts=1.8)
         with fb.Job.create(tmp_path / "job", chip) as job:
             backup = fb.back_up(fb.read_twice(chip), job)
             plan = fb.plan_rewrite(chip, backup, bits_fall_in_every_block(contents))
 
-            shown, taken = shown_and_taken(Visit(bench, adapter), plan)
+            shown, taken = shown_and_taken(Visit(slow, adapter), plan)
 
     assert len(plan.cells.units) == 32
     assert shown == pytest.approx(taken, rel=0.10)
