@@ -320,13 +320,14 @@ class CellWriter:
 
     def _pages_of(self, unit: UnitPlan) -> list[Page]:
         """The pages to program, where nothing is erased without those that are as they shall be."""
-        page, target = self._plan.chip.profile.page_size, self._plan.target
-        return [
-            (start, target[start : start + page])
-            for start in unit.pages
-            if unit.erase is not None
-            or self._now[start : start + page] != target[start : start + page]
-        ]
+        size, target = self._plan.chip.profile.page_size, self._plan.target
+        pages = []
+        for start in unit.pages:
+            erased = unit.erase is not None
+            over = _BLANK * size if erased else bytes(self._now[start : start + size])
+            if erased or over != target[start : start + size]:
+                pages.append(Page(start, target[start : start + size], over))
+        return pages
 
 
 def _stretch(unit: UnitPlan) -> range:

@@ -1,20 +1,25 @@
 """Pages programmed many to a transfer, each with its own evidence.
 
 A busy chip drops write enable and program silently, so every page is framed by two status
-reads. *Before* with WEL set and not busy proves the program was accepted; anything else proves
-that it was not, and only such pages are sent again: a second program of the same page would
-end in an error on parts with on-die ECC. What the cells then hold is proven by reading back.
+reads. *Before* with WEL set and not busy says that the program was accepted. Anything else is a
+doubt and no proof, for one bit of the status may have been misread: a second program of the same
+page would spoil it on parts with on-die ECC. So a doubtful page is read. As it was, it is sent
+again; as it shall be, it is done; and any other is left to whoever reads the unit back, and
+erases it anew where it may not be programmed twice. What the cells then hold is proven there too.
 """
 
 from collections import deque
 from collections.abc import Callable, Sequence
-from typing import Final
+from itertools import accumulate, pairwise
+from typing import Final, NamedTuple
 
 from flashbench.adapter._frame import Frame
+from flashbench.chip import reading
+from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.profile import Address, ChipProfile
 from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.errors import ChipHalfWritten
-from flashbench.safe_write._sender import Sender
+from flashbench.safe_write._sender import SAMPLES, Sender
 
 PAGES_PER_RUN: Final = 256
 RUN_S_MAX: Final = 0.15  # a stop is acted on after a run, with the chip idle
@@ -26,7 +31,20 @@ ATTEMPTS_PER_PAGE: Final = 4
 WAIT_SLACK: Final = 1.02  # of the longest program seen
 _GROWTH: Final = 1.25
 
-Page = tuple[Address, bytes]
+
+class Page(NamedTuple):
+    """What to program where, and what the cells held before."""
+
+    start: Address
+    data: bytes
+    over: bytes
+
+
+class _Doubt(NamedTuple):
+    """A page that may not have been accepted; `came_early` if the one before still ran then."""
+
+    page: Page
+    came_early: bool
 
 
 class PageProgrammer:
@@ -55,67 +73,107 @@ class PageProgrammer:
         queue = deque(pages)
         while queue:
             if not self._time.known:
-                if self._watch(queue[0], self._time):
-                    queue.popleft()
+                doubts = self._watch(queue.popleft(), self._time)
                 if self._time.known:
                     self._wait_us = max(self._wait_us, self._time.wait_us)
             else:
                 batch = [queue.popleft() for _ in range(min(self._pages_per_run(), len(queue)))]
-                queue.extendleft(reversed(self._send(batch, int(self._wait_us))))
+                doubts = self._send(batch, int(self._wait_us))
+            queue.extendleft(reversed(self._to_send_again(doubts)))
             idle()
 
     def prepare(self, pages: Sequence[Page]) -> None:
         """Make the frames of `pages` while there is time: they are about to be programmed."""
         wait_us = int(self._wait_us)
         make = self._sender.frames.program
-        self._prepared = {page[0]: make(page[0], page[1], wait_us=wait_us) for page in pages}
+        self._prepared = {
+            page.start: make(page.start, page.data, wait_us=wait_us) for page in pages
+        }
 
     def _pages_per_run(self) -> int:
         page_s = self._wait_us / 1e6 + self._page_wire_s
         return max(1, min(PAGES_PER_RUN, int(RUN_S_MAX / page_s)))
 
     def _page_frames(self, page: Page, wait_us: int, after: Frame) -> list[Frame]:
-        program = self._prepared.get(page[0])
+        program = self._prepared.get(page.start)
         if program is None or program.wait_us != wait_us:
-            program = self._sender.frames.program(page[0], page[1], wait_us=wait_us)
+            program = self._sender.frames.program(page.start, page.data, wait_us=wait_us)
         return [self._enable, self._look, program, after]
 
-    def _watch(self, page: Page, time: "ProgramTime") -> bool:
-        """Program a single page and look when it is done; False if it was not accepted."""
+    def _watch(self, page: Page, time: "ProgramTime") -> list[_Doubt]:
+        """Program a single page and look when it is done; the doubt whether it was accepted."""
         begin_us = time.window_begin_us
         look = self._sender.frames.status(time.window_bytes)
         clock = self._sender.chip.adapter.time
         sent_s = clock.now_s()
         reply = self._sender.run(self._page_frames(page, begin_us, look))
         before, after = reply[0], reply[1:]
-        self._demand_answer(before, page[0])
+        self._demand_answer(before, page.start)
         if not _accepted(before):
             self._settle()
-            self._count_refusal(before, page[0])
-            return False
+            return [_Doubt(page, came_early=False)]
         time.take(begin_us, sum(1 for status in after if status & BUSY))
         if after[-1] & BUSY:
             self._settle()
             time.at_most((clock.now_s() - sent_s) * 1e6)
-        return True
+        return []
 
-    def _send(self, batch: Sequence[Page], wait_us: int) -> list[Page]:
-        """Send a batch; the pages that were provably not accepted."""
+    def _send(self, batch: Sequence[Page], wait_us: int) -> list[_Doubt]:
+        """Send a batch; the pages that do not look accepted."""
         frames = [frame for page in batch for frame in self._page_frames(page, wait_us, self._look)]
         reply = self._sender.run(frames)
-        dropped = []
+        doubts = []
+        still_busy = False
         for page, before, after in zip(batch, reply[::2], reply[1::2], strict=True):
-            self._demand_answer(before, page[0])
+            self._demand_answer(before, page.start)
             if not _accepted(before):
-                self._count_refusal(before, page[0])
-                dropped.append(page)
+                doubts.append(_Doubt(page, came_early=still_busy))
                 if before & BUSY:
                     self._lengthen_wait(wait_us)
             elif after & BUSY:
                 self._lengthen_wait(wait_us)
-        if reply[-1] & BUSY:
+            still_busy = bool(after & BUSY)
+        if still_busy:
             self._settle()
-        return dropped
+        return doubts
+
+    def _to_send_again(self, doubts: Sequence[_Doubt]) -> list[Page]:
+        """The doubtful pages whose cells are as they were before. The chip is idle."""
+        if not doubts:
+            return []
+        found = self._read([doubt.page for doubt in doubts], ReadKind.FAST)
+        strange = [page for page in found if found[page] not in (page.over, page.data)]
+        if strange:
+            found |= self._read(strange, ReadKind.PLAIN)
+        again = [doubt for doubt in doubts if found[doubt.page] == doubt.page.over]
+        for doubt in again:
+            if not doubt.came_early:
+                self._count_refusal(doubt.page.start)
+        return [doubt.page for doubt in again]
+
+    def _read(self, pages: Sequence[Page], kind: ReadKind) -> dict[Page, bytes]:
+        """What the cells of `pages` hold, read from a chip that says before and after it is idle.
+
+        A busy chip ignores reads, and the line then often reads as blank cells do.
+        """
+        chip, look = self._sender.chip, self._sender.frames.status(SAMPLES)
+        run = [look]
+        for page in pages:
+            run += reading.array_frames(chip.profile, page.start, len(page.data), kind=kind)
+        run.append(look)
+        for _ in range(ATTEMPTS_PER_PAGE):
+            reply = chip.run(run, sck_hz=reading.read_hz(chip, kind))
+            if not any(status & BUSY for status in reply[:SAMPLES] + reply[-SAMPLES:]):
+                break
+            self._settle()
+        else:
+            raise ChipHalfWritten(
+                f"The chip is found idle and then says that it is busy, {ATTEMPTS_PER_PAGE} times"
+                f" over, at the page {pages[0].start:#08x}.",
+                next_step="Check contact and supply, then run finish or restore.",
+            )
+        ends = list(accumulate((len(page.data) for page in pages), initial=SAMPLES))
+        return {page: reply[a:b] for page, (a, b) in zip(pages, pairwise(ends), strict=True)}
 
     def _settle(self) -> None:
         self._sender.wait_idle(
@@ -126,10 +184,7 @@ class PageProgrammer:
         longer_us = min(self._max_us, wait_us * _GROWTH)
         self._wait_us = max(self._wait_us, longer_us)
 
-    def _count_refusal(self, before: int, address: Address) -> None:
-        """A page that came while the chip was busy was not refused, only early."""
-        if before & BUSY:
-            return
+    def _count_refusal(self, address: Address) -> None:
         self._attempts[address] = self._attempts.get(address, 0) + 1
         if self._attempts[address] >= ATTEMPTS_PER_PAGE:
             raise ChipHalfWritten(

@@ -15,6 +15,9 @@ WORN_FACTOR: Final = 2
 
 POLLS_PER_WAIT: Final = 16
 
+SAMPLES: Final = 2
+"""Bytes of status looked at where a misread bit would have the chip taken for idle."""
+
 
 class Sender:
     """One plan's way to the chip: every run counts as a change of the session."""
@@ -30,9 +33,9 @@ class Sender:
         self.has_sent = True
         return self.chip.run(frames, sck_hz=self.chip.change_clock_hz)
 
-    def status(self) -> int:
-        """Status register 1, now."""
-        return self.chip.run([self.frames.status()])[0]
+    def status(self) -> bytes:
+        """Status register 1, now, a few times in a row."""
+        return self.chip.run([self.frames.status(SAMPLES)])
 
     def settle(self) -> None:
         """Wait for whatever an error may have left running; a busy chip takes no register write.
@@ -70,13 +73,13 @@ class Sender:
         deadline_s = begun_s + WORN_FACTOR * limit_ms / 1000
         time.wait_s(max(0.0, begun_s + expected_ms / 1000 - time.now_s()))
         while True:
-            status = self.status()
-            if status == 0xFF:
+            samples = self.status()
+            if samples == b"\xff" * SAMPLES:
                 raise ChipHalfWritten(
                     f"The chip stopped answering during {doing}: its status reads FFh.",
                     next_step="Check supply and contact, then run finish or restore.",
                 )
-            if not status & BUSY:
+            if not any(status & BUSY for status in samples):
                 return
             if time.now_s() > deadline_s:
                 raise ChipHalfWritten(
