@@ -55,7 +55,9 @@ def chip_to_dump(
             refuse_chip_of_another(at.chip, existing, progress=at.progress)
         else:
             refuse_half_written_by_neighbour(at.chip, folder, progress=at.progress)
-        job = steps.job_for_dump(existing, at.chip, folder, label=output.label)
+        job = steps.job_for_dump(
+            existing, at.chip, folder, label=output.label, progress=at.progress
+        )
         if existing is None:
             stack.enter_context(job)
         with _saying_what_was_made(job):

@@ -1,6 +1,6 @@
 """What the chip in the socket holds, compared with all that its job has on disk. Never writes."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -10,11 +10,18 @@ from flashbench.chip.identity import Identified
 from flashbench.errors import ChipHalfWritten, StrangeContents
 from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged
+from flashbench.job.way_on import ways_on
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
+from flashbench.safe_write.found import explained_by
 from flashbench.safe_write.new_chip import source_of
-from flashbench.safe_write.which_chip import chips_it_can_be, name_of_chip
-from flashbench.wording import quoted, ways_on
+from flashbench.safe_write.which_chip import (
+    bagged_sentence,
+    chips_it_can_be,
+    name_of_chip,
+    told_by_contents,
+)
+from flashbench.wording import quoted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +31,7 @@ class Comparison:
     `equals` names what it equals: "original", "image 2"; None if neither. Then `nearest` is the
     one it resembles most, `differing_bytes` how much is different, first at `first_difference`.
     `chip` names the chip of the job that it is; `doubts` are sentences on damaged files, which
-    were not compared with.
+    were not compared with, and on how it was told from a half-written one.
     """
 
     chip: str
@@ -59,15 +66,46 @@ def compare(chip: Identified, job: Job, *, progress: Progress = silent) -> Compa
     nearest, difference = min(found, key=lambda item: item[1].byte_count if item[1] else 0)
     if difference is not None:
         source_of(job)  # a chip like a damaged original would be called a stranger's
+    sha256 = screening.sha256_hex(held)
+    told = told_by_contents(job, _that_explain(held, chip, job, possible), sha256)
+    if difference is None and told != possible:
+        doubts = (*doubts, _how_it_was_told(job, told, possible))
     return Comparison(
-        chip=" or ".join(name_of_chip(job, number) for number in possible),
+        chip=" or ".join(name_of_chip(job, number) for number in told),
         doubts=doubts,
         equals=nearest if difference is None else None,
         nearest=nearest,
         differing_bytes=difference.byte_count if difference else 0,
         first_difference=difference.first if difference else None,
-        unfinished=any(job.unfinished_on(number) is not None for number in possible),
-        sha256=screening.sha256_hex(held),
+        unfinished=any(job.unfinished_on(number) is not None for number in told),
+        sha256=sha256,
+    )
+
+
+def _that_explain(
+    held: bytes, chip: Identified, job: Job, possible: tuple[int | None, ...]
+) -> tuple[int | None, ...]:
+    """The possible chips, without half-written ones that cannot hold this, where others are left.
+
+    A chip that ran on its board since is one of those others.
+    """
+    left = [number for number in possible if job.unfinished_on(number) is not None]
+    if chip.unique_id is not None or job.unfinished() is not None or len(left) == len(possible):
+        return possible
+    try:
+        explained, _, _ = explained_by(held, job, left, told_apart=False)
+    except JobDamaged:
+        return possible
+    return tuple(n for n in possible if n not in left or n in explained)
+
+
+def _how_it_was_told(job: Job, told: Sequence[int | None], possible: Sequence[int | None]) -> str:
+    """Why this is taken for one chip and not for another, which nobody may take for it."""
+    chip = " or ".join(name_of_chip(job, number) for number in told)
+    others = ", and ".join(bagged_sentence(job, n) for n in possible if n not in told)
+    return (
+        f"It has no factory number. It is taken for {chip}, since it holds just what that one was"
+        f" proven to hold; {others}."
     )
 
 
@@ -98,9 +136,11 @@ def demand_known(held: Comparison, job: Job) -> None:
     """
     folder = quoted(job.folder)
     if held.unfinished:
+        left = (job.unfinished_on(number) for number in job.half_written_chips)
+        write = job.unfinished() or next(one for one in left if one is not None)
         raise ChipHalfWritten(
             f"A write of job {job.label} was begun and is not proven.",
-            next_step=f"Run: {ways_on(job.folder, going_back=job.is_going_back)}",
+            next_step=f"Run: {ways_on(job.folder, job.story, write)}",
         )
     if held.equals is None:
         raise StrangeContents(

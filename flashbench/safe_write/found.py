@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
-from flashbench.errors import StrangeContents
+from flashbench.errors import OtherChip, StrangeContents
 from flashbench.job.events import Event, WriteAnnounced, WriteFinished
 from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged
@@ -18,7 +18,7 @@ from flashbench.job.unfinished import merged
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.screening import sha256_hex
 from flashbench.safe_write.stable_read import read_twice_except
-from flashbench.safe_write.which_chip import chips_it_can_be
+from flashbench.safe_write.which_chip import chips_it_can_be, told_by_contents
 from flashbench.wording import command_line
 
 _SEAL: Final = object()
@@ -66,10 +66,12 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
     if not isinstance(chip, Identified):
         raise TypeError("read_for_recovery() takes the Identified that identify() made")
     possible = chips_it_can_be(chip, job)
-    suspect = _suspect(job, possible)
+    suspect = suspect_on(job, possible)
     image = read_twice_except(chip, suspect, keep_doubtful_in=job, progress=progress)
     path = job.save_found(image)
-    explained, strange, doubts = _explained(image, job, possible, told_apart=bool(chip.unique_id))
+    explained, strange, doubts = explained_by(
+        image, job, possible, told_apart=chip.unique_id is not None
+    )
     if not explained:
         raise StrangeContents(
             f"The page at {strange:#08x} is neither the original's nor an image's of job"
@@ -80,14 +82,16 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
                 f" another one: {command_line('write', job.folder, '--to-new-chip')}"
             ),
         )
-    number = _the_likeliest(job, explained)
+    told = told_by_contents(job, explained, sha256_hex(image))
+    number = _the_likeliest(job, told)
     _demand_source(job, number)
+    doubtful = job.unfinished_on(number) is not None or len(told) < len(explained)
     return Found(
         chip=chip,
         job=job,
         kept_number=number,
         image=image,
-        suspect=_suspect(job, explained if job.unfinished_on(number) else ()),
+        suspect=suspect_on(job, explained if doubtful else ()),
         path=path,
         doubts=doubts,
         change_count=chip.adapter.session.change_count,
@@ -95,13 +99,13 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
     )
 
 
-def _suspect(job: Job, numbers: Iterable[int | None]) -> tuple[range, ...]:
+def suspect_on(job: Job, numbers: Iterable[int | None]) -> tuple[range, ...]:
     """What must be erased in full on a chip that can be any of these."""
     writes = (job.unfinished_on(number) for number in numbers)
     return tuple(merged(part for write in writes if write is not None for part in write.suspect))
 
 
-def _explained(
+def explained_by(
     image: bytes, job: Job, possible: Sequence[int | None], *, told_apart: bool
 ) -> tuple[list[int | None], int | None, tuple[str, ...]]:
     """Those of the possible chips whose story explains `image`; else its first strange page."""
@@ -141,6 +145,13 @@ def _the_likeliest(job: Job, explained: Sequence[int | None]) -> int | None:
 
 def _demand_source(job: Job, number: int | None) -> None:
     """The own chip of a round without an original is never changed, not even to finish."""
+    if number is None and job.has_best_reading:
+        raise OtherChip(
+            "The chip in the socket is, or may be, the board's own: job"
+            f" {job.label} has no original of that, only a best reading, and never writes to it.",
+            next_step="Put the new chip in. If this is the new one, it holds the best reading"
+            f" already: {command_line('verify', job.folder)} says what it holds.",
+        )
     if number is None:
         job.load_original()
 

@@ -11,10 +11,16 @@ from flashbench.job.events import BestReadingSaved
 from flashbench.job.folder import Job
 from flashbench.job.refusals import StepRefused
 from flashbench.safe_write.best_reading import unstable_ranges
-from flashbench.safe_write.found import could_be_own_chip
-from flashbench.safe_write.screening import is_constant
+from flashbench.safe_write.found import could_be_own_chip, suspect_on
+from flashbench.safe_write.screening import is_constant, sha256_hex
 from flashbench.safe_write.stable_read import StableRead
-from flashbench.safe_write.which_chip import can_be, is_surely, refuse_half_written
+from flashbench.safe_write.which_chip import (
+    can_be,
+    chips_it_can_be,
+    is_surely,
+    refuse_half_written,
+    told_by_contents,
+)
 from flashbench.wording import command_line
 
 _SEAL: Final = object()
@@ -26,6 +32,8 @@ class Kept(Evidence):
     """A chip that can replace the job's own, read twice, and its contents on disk.
 
     Has no public constructor: see `keep_contents`. `number` names the chip in the journal.
+    `suspect` is what a half-written chip of the job, from which only its contents tell this one,
+    has to have erased in full, whatever it reads.
     """
 
     chip: Identified
@@ -34,6 +42,7 @@ class Kept(Evidence):
     image: bytes = field(repr=False)
     path: Path
     sha256: str
+    suspect: tuple[range, ...]
     size_sources: tuple[str, ...]
     size_doubt: str | None
     change_count: int
@@ -73,6 +82,7 @@ def keep_contents(read: StableRead, job: Job) -> Kept:
         image=read.image,
         path=saved.path,
         sha256=saved.sha256,
+        suspect=suspect_on(job, _not_taken_for(chip, job, read.image)),
         size_sources=read.size_sources,
         size_doubt=read.size_doubt,
         change_count=read.change_count,
@@ -89,7 +99,12 @@ def _refuse_own_chip(chip: Identified, job: Job, image: bytes) -> None:
         )
     if is_surely(chip, dumped):
         why = "has the factory number of the board's own chip"
-    elif can_be(chip, dumped) and chip.unique_id is None and _holds_what_own_would(image, job):
+    elif (
+        can_be(chip, dumped)
+        and chip.unique_id is None
+        and None not in _not_taken_for(chip, job, image)
+        and _holds_what_own_would(image, job)
+    ):
         why = "has no factory number, and holds nothing that the board's own chip would not hold"
     else:
         return
@@ -102,6 +117,16 @@ def _refuse_own_chip(chip: Identified, job: Job, image: bytes) -> None:
         f"The chip in the socket {why}: it is never written as a replacement.",
         next_step=f"Put the new chip in.{ways}",
     )
+
+
+def _not_taken_for(chip: Identified, job: Job, image: bytes) -> tuple[int | None, ...]:
+    """The half-written chips of the job that this one could be by its IDs, and is not."""
+    try:
+        possible = chips_it_can_be(chip, job)
+    except ChipUntouched:
+        return ()
+    told = told_by_contents(job, possible, sha256_hex(image))
+    return tuple(number for number in possible if number not in told)
 
 
 def _holds_what_own_would(image: bytes, job: Job) -> bool:

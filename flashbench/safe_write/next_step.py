@@ -22,7 +22,7 @@ from flashbench.safe_write.between_rounds import (
     why_not_the_board,
 )
 from flashbench.safe_write.new_chip import source_of
-from flashbench.safe_write.which_chip import name_of_chip
+from flashbench.safe_write.which_chip import bagged_sentence, name_of_chip
 from flashbench.wording import command_line, quoted
 
 
@@ -119,15 +119,24 @@ def _next_step(job: Job) -> NextStep:
             command=f"flashbench edit {folder} --from-image FILE",
             why="there is no edited image yet" if newest is None else "the image is damaged",
         )
+    return _write_it(job, proven, newest)
+
+
+def _write_it(job: Job, proven: Sequence[str], newest: int) -> NextStep:
+    """The newest image goes onto the board's own chip, unless that one is not to be written."""
+    more: tuple[str, ...] = ()
+    if job.has_best_reading:
+        more = ("--to-new-chip",)
+        where = "another chip yet, and a best reading goes to no other"
+    elif None in job.half_written_chips:
+        more = ("--to-new-chip",)
+        where = "the chip yet that took the place of the board's own"
+    else:
+        where = "the chip yet"
     return NextStep(
-        proven=tuple(proven),
-        command=f"flashbench write {folder}{' --to-new-chip' if job.has_best_reading else ''}",
-        why=f"image {newest} is not on "
-        + (
-            "another chip yet, and a best reading goes to no other"
-            if job.has_best_reading
-            else "the chip yet"
-        ),
+        proven=(*proven, *_left_half_written(job, but=job.last_written_chip)),
+        command=command_line("write", job.folder, *more),
+        why=f"image {newest} is not on {where}",
     )
 
 
@@ -175,7 +184,7 @@ def _source_text(job: Job) -> str:
 def _left_half_written(job: Job, *, but: int | None) -> list[str]:
     """Chips of the job that nobody may mistake for whole ones."""
     left = [number for number in job.half_written_chips if number != but]
-    return [f"{name_of_chip(job, number)} was left half-written" for number in left]
+    return [bagged_sentence(job, number) for number in left]
 
 
 def _worn_unit(job: Job, kept_number: int | None) -> range | None:

@@ -15,6 +15,8 @@ from flashbench.chip.remembered import remember
 from flashbench.errors import ChipHalfWritten, ChipUntouched, StrangeContents
 from flashbench.image.change_sheet import change_sheet
 from flashbench.job.folder import Job
+from flashbench.job.unfinished import UnfinishedWrite
+from flashbench.job.way_on import ways_on
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write.backup import Backup
@@ -24,7 +26,7 @@ from flashbench.safe_write.found import Found
 from flashbench.safe_write.kept import Kept
 from flashbench.safe_write.plan_units import UnitsPlan, plan_units
 from flashbench.safe_write.same_chip import refuse_other_chip
-from flashbench.wording import command_line, ways_on
+from flashbench.wording import command_line
 
 _SEAL: Final = object()
 LOCK_PREFIX: Final = "BLOCK_"
@@ -139,11 +141,9 @@ def plan_rewrite(
     new_image = bytes(memoryview(new_image))
     job = backup.job
     _refuse_wrong_size(backup, new_image)
-    if job.unfinished_on(None) is not None:
-        raise ChipHalfWritten(
-            f"Job {job.label} has an unfinished write.",
-            next_step=f"Run: {ways_on(job.folder, going_back=job.is_going_back)}",
-        )
+    unfinished = job.unfinished_on(None)
+    if unfinished is not None:
+        raise _own_is_half_written(job, unfinished)
     current = _read_current(chip, progress)
     _refuse_changed_contents(current, backup, new_image)
     number = job.image_number(screening.sha256_hex(new_image))
@@ -157,6 +157,18 @@ def plan_rewrite(
         target=new_image,
         target_name=f"image {number}",
         registers=dict(chip.registers),
+    )
+
+
+def _own_is_half_written(job: Job, unfinished: UnfinishedWrite) -> ChipHalfWritten:
+    run = ways_on(job.folder, job.story, unfinished)
+    if job.unfinished() is not None:
+        return ChipHalfWritten(f"Job {job.label} has an unfinished write.", next_step=f"Run: {run}")
+    another = command_line("write", job.folder, "--to-new-chip")
+    return ChipHalfWritten(
+        f"The board's own chip was left half-written by job {job.label}, and another one took its"
+        " place.",
+        next_step=f"If that other one is in the socket: {another}  (the own one: {run})",
     )
 
 
@@ -255,7 +267,7 @@ def plan_replacement(kept: Kept, backup: Backup | BestReading, *, target: bytes)
         source=backup,
         number=kept.number,
         current=kept.image,
-        suspect=(),
+        suspect=kept.suspect,
         target=target,
     )
 

@@ -29,6 +29,7 @@ from flashbench.safe_write.found import read_for_recovery
 from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
 from flashbench.safe_write.plan_units import NoErasePlan
+from flashbench.safe_write.put_back import refuse_put_back
 from flashbench.safe_write.rewrite import rewrite
 from flashbench.safe_write.stable_read import ReadsDisagree
 from flashbench.safe_write.verify import Verified, verify
@@ -147,18 +148,25 @@ def job_to_dump_into(folder: Path, *, again: bool = False) -> Job | None:
 
 
 def job_for_dump(
-    job: Job | None, chip: Identified, folder: Path, *, label: str | None = None
+    job: Job | None,
+    chip: Identified,
+    folder: Path,
+    *,
+    label: str | None = None,
+    progress: Progress = silent,
 ) -> Job:
     """The job a dump of `chip` goes into: `job`, in a new round if it has its original.
 
     Raises:
-        ChipHalfWritten: a write to this very chip, by its factory number, is not proven.
+        ChipHalfWritten: a write to this very chip, by its factory number or by what it holds, is
+            not proven.
         StepRefused, ChipUntouched: what `Job.create` and `Job.open_round` raise.
     """
     if job is None:
         return Job.create(folder, chip, label=label)
     if job.dumped is not None:
         refuse_half_written(chip, job)
+        refuse_put_back(chip, job, progress=progress)
         job.open_round(chip)
     return job
 

@@ -3,14 +3,17 @@
 A chip of the job is named by the number of its kept-N.bin; None is the board's own.
 """
 
+from collections.abc import Sequence
 from typing import Protocol
 
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipHalfWritten, ChipUntouched
 from flashbench.job.folder import Job
+from flashbench.job.left_behind import left_behind
 from flashbench.job.refusals import StepRefused
+from flashbench.job.unfinished import UnfinishedWrite
+from flashbench.job.way_on import ways_on
 from flashbench.safe_write.same_chip import refuse_other_chip
-from flashbench.wording import ways_on
 
 
 class JournalledChip(Protocol):
@@ -65,6 +68,26 @@ def chips_it_can_be(chip: Identified, job: Job) -> tuple[int | None, ...]:
     return tuple(found)
 
 
+def told_by_contents(
+    job: Job, possible: Sequence[int | None], held_sha256: str
+) -> tuple[int | None, ...]:
+    """Those of the possible chips that one which holds what has this hash can be.
+
+    All of them, but for half-written ones that another took the place of, where it holds just
+    what that other was proven to hold.
+    """
+    not_these = left_behind(job.story, possible, held_sha256)
+    return tuple(number for number in possible if number not in not_these)
+
+
+def bagged_sentence(job: Job, number: int | None) -> str:
+    """What is to become of a chip that was left half-written; without an end."""
+    return (
+        f"{name_of_chip(job, number)} was left half-written: it belongs in a bag that says so, and"
+        " is not to be used"
+    )
+
+
 def refuse_half_written(chip: Identified, job: Job) -> None:
     """Return unless the factory number says that this chip is one that the job left half-written.
 
@@ -76,13 +99,20 @@ def refuse_half_written(chip: Identified, job: Job) -> None:
     if dumped is not None:
         known.append((None, dumped))
     for number, one in known:
-        if is_surely(chip, one) and job.unfinished_on(number) is not None:
-            raise ChipHalfWritten(
-                f"The chip in the socket is {name_of_chip(job, number)} of job {job.label}, and a"
-                " write to it was begun and is not proven.",
-                next_step=f"Run: {ways_on(job.folder, going_back=job.is_going_back)}",
-                state="The chip is half-written from before; this command changed nothing.",
-            )
+        write = job.unfinished_on(number)
+        if write is not None and is_surely(chip, one):
+            raise half_written(job, write)
+
+
+def half_written(job: Job, write: UnfinishedWrite) -> ChipHalfWritten:
+    """What is said of a chip in the socket that is one which the job left half-written."""
+    name = name_of_chip(job, write.kept_number)
+    return ChipHalfWritten(
+        f"The chip in the socket is {name} of job {job.label}, and a write to it was begun and is"
+        " not proven.",
+        next_step=f"Run: {ways_on(job.folder, job.story, write)}",
+        state="The chip is half-written from before; this command changed nothing.",
+    )
 
 
 class _Dumped:

@@ -1,0 +1,64 @@
+"""Half-written chips that another one took the place of: which of them one is not. Pure.
+
+A chip without a factory number is told by what it holds. One that was left half-written stays
+suspect whatever it reads, so it would be a candidate for ever; but once another chip took its
+place, was proven, and the half-written one went into its bag, a chip that holds byte for byte
+what that other was proven to hold is the other. Anything else may still be the half-written one.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+
+from flashbench.job import events
+from flashbench.job.events import Event
+
+
+@dataclass(slots=True)
+class _Writes:
+    """Where in the story the chips were last written, and proven; None is the round's own."""
+
+    announced: dict[int | None, int] = field(default_factory=dict)
+    proven: dict[int | None, tuple[int, str]] = field(default_factory=dict)  # and the hash
+
+    def is_unfinished(self, chip: int | None) -> bool:
+        return self.announced.get(chip, -1) > self.proven.get(chip, (-1, ""))[0]
+
+
+def left_behind(
+    story: Sequence[Event], possible: Collection[int | None], held_sha256: str
+) -> frozenset[int | None]:
+    """Those of the possible chips that one which holds what has this hash is not.
+
+    They are half-written, and another of the possible ones was written since, and last proven to
+    hold just that. The round's own chip takes nobody's place.
+    """
+    writes = _writes(story)
+    proven_at = [
+        at
+        for chip, (at, sha256) in writes.proven.items()
+        if chip is not None
+        and chip in possible
+        and sha256 == held_sha256
+        and not writes.is_unfinished(chip)
+    ]
+    if not proven_at:
+        return frozenset()
+    return frozenset(
+        chip
+        for chip in possible
+        if writes.is_unfinished(chip) and writes.announced[chip] < max(proven_at)
+    )
+
+
+def _writes(story: Sequence[Event]) -> _Writes:
+    writes = _Writes()
+    current: int | None = None
+    for at, event in enumerate(story):
+        match event:
+            case events.WriteAnnounced(kept_number=current):
+                writes.announced[current] = at
+            case events.WriteFinished(target_sha256=sha256):
+                writes.proven[current] = (at, sha256)
+            case _:
+                pass
+    return writes
