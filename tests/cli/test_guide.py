@@ -113,6 +113,7 @@ def test_a_whole_job_at_a_wide_terminal_says_each_caution_once_in_80_columns(
     said = terminal.text
     assert status == 0, said
     assert list(by_step(said)) == list(COURSE)
+    assert "15 MHz to read, 10 MHz for what changes the chip" in by_step(said)[Step.WRITE]
     demand_each_caution_once(said, STEP_OF)
     assert person.cells() == board_image(SMALL.density_bytes, edited=True)
     assert (person.job / "report.html").exists()
