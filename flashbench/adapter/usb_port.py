@@ -23,6 +23,7 @@ from flashbench.adapter.hindrance import hindrance_of, usb_errno
 from flashbench.errors import AdapterUnavailable
 
 LATENCY_MS: Final = 16
+BUFFERS_KEPT: Final = 16
 _OPENING_HZ: Final = 1_000_000  # pyftdi sets a clock on opening; the wire sets its own after
 _GONE: Final = (errno.ENODEV, errno.ESHUTDOWN)
 _PERHAPS_GONE: Final = (errno.EIO, errno.EPIPE, errno.EPROTO)
@@ -93,7 +94,7 @@ class UsbPort:
         self._device = device
         self._ftdi = Ftdi()
         self._closed = False
-        self._buffer: array.array[int] = array.array("B")
+        self._buffers: dict[int, array.array[int]] = {}
         try:
             self._in_endpoint, self._out_endpoint = _take(device, interface)
             self._ftdi.open_mpsse_from_device(
@@ -134,18 +135,27 @@ class UsbPort:
         Raises:
             UsbFailure: of the transfer.
         """
-        if len(self._buffer) != size:
-            self._buffer = array.array("B", bytes(size))
+        buffer = self._buffer_of(size)
         with self._working("receiving"):
             try:
-                count = int(self._device.read(self._in_endpoint, self._buffer, _ms(timeout_s)))
+                count = int(self._device.read(self._in_endpoint, buffer, _ms(timeout_s)))
             except usb.core.USBTimeoutError:
                 return bytearray(), True
-        payload = bytearray(memoryview(self._buffer)[:count])
+        payload = bytearray(memoryview(buffer)[:count])
         # Both cuts run in C: the first status byte of every packet, then the second.
         del payload[::512]
         del payload[::511]
         return payload, count < size
+
+    def _buffer_of(self, size: int) -> "array.array[int]":
+        """The buffer of this length, the same each time: pyusb takes an array, no part of one."""
+        buffer = self._buffers.pop(size, None)
+        if buffer is None:
+            buffer = array.array("B", bytes(size))
+        self._buffers[size] = buffer  # in the order of their last use
+        if len(self._buffers) > BUFFERS_KEPT:
+            del self._buffers[next(iter(self._buffers))]
+        return buffer
 
     def restart_engine(self) -> None:
         """Leave MPSSE and enter it again: drops all that is queued, also a half command.

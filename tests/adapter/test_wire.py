@@ -1,11 +1,13 @@
 """Running frames over USB when nothing goes wrong, and when the caller changes its mind."""
 
+from array import array
 from typing import Any
 
 import pytest
 
 from flashbench.adapter import Adapter, open_adapter
 from flashbench.adapter._frame import Frame
+from flashbench.adapter.usb_port import BUFFERS_KEPT
 from flashbench.errors import AdapterReplyWrong, Interrupted, WrongCall
 from flashbench.progress import StopRequest
 from tests.adapter.scripted_usb import ScriptedUsb, answer
@@ -47,6 +49,39 @@ def test_every_frame_is_sent_once_in_order_and_its_reply_lands_in_its_place(chip
     assert usb.engine.frames == [f.out for f in MIXED]
     assert into == b"".join(answer(f.out, f.reply_size) for f in MIXED)
     assert not usb.engine.selected
+
+
+def test_a_read_goes_into_a_buffer_that_was_there_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Short and long replies alternate, as status and pictures do in a write."""
+    usb = ScriptedUsb()
+    adapter = opened(usb)
+    filled: list[array[int]] = []
+    whole_read = ScriptedUsb.bulk_read
+
+    def noted(
+        self: ScriptedUsb, handle: Any, ep: int, intf: int, buff: "array[int]", timeout: int
+    ) -> int:
+        filled.append(buff)
+        return whole_read(self, handle, ep, intf, buff, timeout)
+
+    monkeypatch.setattr(ScriptedUsb, "bulk_read", noted)
+    run(adapter, MIXED)
+    first, filled[:] = filled[:], []
+    into = run(adapter, MIXED)
+
+    assert len({len(buffer) for buffer in first}) > 1
+    assert all(any(buffer is kept for kept in first) for buffer in filled)
+    assert len({id(buffer) for buffer in first}) == len({len(buffer) for buffer in first})
+    assert into == b"".join(answer(f.out, f.reply_size) for f in MIXED)
+
+
+def test_no_more_buffers_are_kept_than_are_of_use() -> None:
+    usb = ScriptedUsb()
+    adapter = opened(usb)
+    for packets in range(1, 3 * BUFFERS_KEPT):
+        run(adapter, [frame(b"\x0b\0\0\0\0", reply_size=510 * packets)])
+
+    assert len(adapter._wire._port._buffers) == BUFFERS_KEPT  # type: ignore[attr-defined]
 
 
 def test_nothing_is_sent_for_no_frames() -> None:
