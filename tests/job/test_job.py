@@ -286,18 +286,32 @@ def test_the_disk_s_refusal_says_what_it_was_about_and_what_to_do(tmp_path: Path
     assert str(seen.value).splitlines()[0] == "This command did not touch the chip."
 
 
+def _refused_by_the_disk(job: Job, disk: FaultyDisk) -> ChipHalfWritten:
+    disk.fault = DiskFault(at=len(disk.operations) + 1, does=Does.READ_ONLY, from_then_on=True)
+    with pytest.raises(ChipHalfWritten) as refusal:
+        job.save_found(ORIGINAL)
+    disk.fault = None
+    return refusal.value
+
+
 def test_while_a_write_is_unfinished_the_disk_s_refusal_says_half_written(tmp_path: Path) -> None:
+    """In the command that began the write, and in one that found it so."""
     disk = FaultyDisk(tmp_path)
     with a_dumped_job(tmp_path / "job", disk=disk) as job:
         job.save_image(IMAGE, {})
         job.announce(announcement())
-        disk.fault = DiskFault(at=len(disk.operations) + 1, does=Does.READ_ONLY, from_then_on=True)
-        with pytest.raises(ChipHalfWritten) as refusal:
-            job.save_found(ORIGINAL)
-        disk.fault = None
+        at_once = _refused_by_the_disk(job, disk)
+    with opened(tmp_path / "job", disk=disk) as job:
+        later = _refused_by_the_disk(job, disk)
 
-    assert refusal.value.exit_status == 4
-    assert refusal.value.next_step.startswith("Make the folder writable")
+    assert at_once.exit_status == later.exit_status == 4
+    assert at_once.next_step == (
+        "Leave the chip where it is. Make room on that disk, or repair it, then run finish or"
+        " restore."
+    )
+    assert later.next_step == (
+        "Make the folder writable for you, or use another, then run the same command again."
+    )
 
 
 def test_a_job_is_refused_where_its_files_would_not_fit(tmp_path: Path) -> None:
