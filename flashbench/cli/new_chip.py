@@ -65,7 +65,22 @@ def new_chip_rows(plan: "Plan") -> list[tuple[str, str]]:
         *listed("set to be", carried.set_now or ("its registers are as the original's already",)),
         *listed("left", carried.left_behind),
         *listed("differs", plan.differences),
+        *listed("old chip", _of_the_half_written_one(plan)),
     ]
+
+
+def _of_the_half_written_one(plan: "Plan") -> tuple[str, ...]:
+    """What is to be done with the board's own chip before it can be mistaken, if it can."""
+    write = plan.job.unfinished_on(None)
+    if write is None:
+        return ()
+    said = "half-written: it belongs in a bag that says so, before it is taken for a whole one"
+    if write.unique_id is None and write.jedec_id == plan.chip.jedec_id.hex():
+        said += (
+            f". It has no factory number: a chip that holds just {plan.target_name} will be taken"
+            " for the new one"
+        )
+    return (said,)
 
 
 def bag_the_own_chip(output: Output, plan: "Plan") -> None:
@@ -74,7 +89,11 @@ def bag_the_own_chip(output: Output, plan: "Plan") -> None:
 
     if plan.kept_number is None or plan.kept_number in spare_numbers(plan.job.story):
         return
+    if plan.job.unfinished_on(None) is None:
+        which, label = "chip", "original chip"
+    else:
+        which, label = "chip, which is half-written,", "half-written, not to be used"
     output.say(
-        f'Put the board\'s own chip into a bag labelled "{plan.job.label}, original chip"'
+        f'Put the board\'s own {which} into a bag labelled "{plan.job.label}, {label}"'
         " and keep it: nothing was erased on it by this."
     )
