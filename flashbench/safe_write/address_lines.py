@@ -10,6 +10,7 @@ another space of 24 address bits, so that they are not found where they were; pa
 decode those bits leave it undetected.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,6 +25,10 @@ from flashbench.chip.profile import Address
 PLACE_BYTES: Final = 16
 _CHUNK: Final = 1 << 20
 _SFDP_BYTES: Final = 16
+_TRIES_IF_UNSTABLE: Final = 3
+_FAR_OFF_BYTES: Final = 4
+_PLACES_MAX: Final = 256
+_APART_BYTES: Final = 1024
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,13 +38,17 @@ class OffAddress:
     place: Address
     bits: tuple[int, ...]
 
-    def sentence(self) -> str:
+    def sentence(self, *, which_reads: str = "Both reads") -> str:
         """What was seen, in one sentence."""
-        which = f"address bit {self.bits[0]}" if len(self.bits) == 1 else "an address bit"
+        if len(self.bits) == 1:
+            why = f"address bit {self.bits[0]} does not reach the chip as it is sent"
+        elif self.bits:
+            why = "an address bit does not reach the chip as it is sent"
+        else:
+            why = "bits or clocks are lost on the way"
         return (
-            f"Both reads agree, but {PLACE_BYTES} bytes read again from {self.place:#08x} are"
-            f" others: {which} does not reach the chip as it is sent, or the contact is not"
-            " steady."
+            f"{which_reads} agree, but {PLACE_BYTES} bytes read again from {self.place:#08x} are"
+            f" others: {why}, or the contact is not steady."
         )
 
 
@@ -88,22 +97,41 @@ def _from(data: npt.NDArray[np.uint8], start: int, count: int) -> npt.NDArray[np
     return part if len(part) == count else np.concatenate((part, data[: count - len(part)]))
 
 
-def off_address(chip: Identified, image: bytes, *, sck_hz: int) -> OffAddress | None:
+def off_address(
+    chip: Identified, image: bytes, *, sck_hz: int, is_unstable: bool = False
+) -> OffAddress | None:
     """The first place that does not read as in `image`, or None: a few dozen short reads.
+
+    Of a chip that `is_unstable` places all over it are asked, too, each three times. One is off
+    if it reads alike each time and far off, as cells without a value do not.
 
     Raises:
         AdapterError: the bus failed; the chip was only read.
     """
     places = telling_places(image)
+    if is_unstable:
+        places = dict.fromkeys(_all_over(image), ()) | places
     with reading.address_mode(chip):
         for place, bits in places.items():
             expected = image[place : place + PLACE_BYTES]
-            held = reading.read_bytes(
-                chip, place, len(expected), kind=ReadKind.PLAIN, sck_hz=sck_hz
-            )
-            if held != expected:
+            tries = [
+                reading.read_bytes(chip, place, len(expected), kind=ReadKind.PLAIN, sck_hz=sck_hz)
+                for _ in range(_TRIES_IF_UNSTABLE if is_unstable else 1)
+            ]
+            if _is_far_off(tries, expected) if is_unstable else tries != [expected]:
                 return OffAddress(place=place, bits=bits)
     return None
+
+
+def _all_over(image: bytes) -> list[Address]:
+    return [
+        Address(at) for at in range(0, len(image), max(_APART_BYTES, len(image) // _PLACES_MAX))
+    ]
+
+
+def _is_far_off(tries: Sequence[bytes], expected: bytes) -> bool:
+    differing = sum(a != b for a, b in zip(tries[0], expected, strict=True))
+    return len(set(tries)) == 1 and differing >= _FAR_OFF_BYTES
 
 
 def tables_are_gone(chip: Identified) -> bool:

@@ -22,7 +22,8 @@ from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged
 from flashbench.job.round_reader import BestReadingFile
 from flashbench.progress import Progress, silent
-from flashbench.safe_write.stable_read import prove_size
+from flashbench.safe_write.address_lines import off_address, tables_are_gone
+from flashbench.safe_write.stable_read import ReadsDisagree, prove_size
 
 _SEAL: Final = object()
 READS: Final = 5
@@ -69,6 +70,8 @@ def read_best_effort(
         TypeError: `chip` is not an Identified.
         WrongCall: `reads` is not odd, or not from 3 to 31.
         StepRefused: the round has its original or a best reading already.
+        ReadsDisagree: the chip reads otherwise in short reads: long ones may be shifted alike,
+            which is no matter of cells.
         ChipUntouched: another chip answers now; the disk refused.
         AdapterError, Interrupted: the bus failed or the user stopped; the chip was only read.
     """
@@ -77,13 +80,15 @@ def read_best_effort(
     demand_odd(reads)
     chip.check_still_in_session()
     job.demand_nothing_dumped()
-    numbers, held = [], []
+    held, saved = [], []
     for number in range(1, reads + 1):
         held.append(_read_once(chip, number, reads, progress))
-        numbers.append(job.save_doubtful_numbered(held[-1]).number)
+        saved.append(job.save_doubtful_numbered(held[-1]))
+    numbers = [one.number for one in saved]
     chip.demand_same_chip()
     image = majority(held)
     unstable = differing_ranges(held)
+    _refuse_other_addresses(chip, image, kept=tuple(one.path for one in saved))
     sources, doubt = prove_size(chip, image)
     job.save_best_reading(
         image,
@@ -100,6 +105,22 @@ def read_best_effort(
         size_doubt=doubt,
     )
     return reload_best_reading(job)
+
+
+def _refuse_other_addresses(chip: Identified, image: bytes, *, kept: tuple[Path, ...]) -> None:
+    off = off_address(chip, image, sck_hz=reading.read_hz(chip, ReadKind.PLAIN), is_unstable=True)
+    if off is not None:
+        what = off.sentence(which_reads="Most reads")
+    elif tables_are_gone(chip):
+        what = "The chip's own tables (SFDP) do not read as they did before."
+    else:
+        return
+    raise ReadsDisagree(
+        f"{what} Every read is kept.",
+        next_step="Clean and reseat the chip, check the MOSI line, shorten the leads or lower"
+        " --clock, then dump again.",
+        kept=kept,
+    )
 
 
 def demand_odd(reads: int) -> None:

@@ -12,12 +12,22 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
-from flashbench.errors import FlashbenchError
+from flashbench.errors import FlashbenchError, OtherChip
 from flashbench.rehearsal.faults import OUTCOMES, Outcome, UnstableCells
 from flashbench.rehearsal.nor_chip import NorChip
-from tests.builders.bench import TINY, Board
+from tests.builders.bench import TINY, Board, edited
 from tests.faults.points import ACCIDENTS, NEW, Point, Trace, interferences
-from tests.faults.scene import KNOWN, NOTHING, Ending, new_board, own_board, play, wanted
+from tests.faults.scene import (
+    DUMPS,
+    KNOWN,
+    NOTHING,
+    UNSTEADY,
+    Ending,
+    new_board,
+    own_board,
+    play,
+    wanted,
+)
 
 
 class Verdict(Enum):
@@ -62,9 +72,18 @@ class State:
         return self.board is self.own
 
     @property
+    def saved(self) -> Path:
+        """Where the job keeps what its chip held."""
+        best = UNSTEADY in self.own.lasting
+        return self.folder / "round-1" / ("best-reading.bin" if best else "original.bin")
+
+    @property
     def original(self) -> bytes:
-        """What the board's own chip held at first."""
-        return self.own.original
+        """What the board's own chip held at first; of cells without a value, what was saved."""
+        if UNSTEADY not in self.own.lasting:
+            return self.own.original
+        first, end = UNSTEADY.start, UNSTEADY.start + UNSTEADY.length
+        return edited(self.own.original, (first, self.saved.read_bytes()[first:end]))
 
     @property
     def registers_when_done(self) -> "Registers":
@@ -95,7 +114,8 @@ class Play:
         root = self._scratch / name.replace(" ", "-")
         if name in NEW:
             root.mkdir()
-            own = own_board(TINY if name == "new" else KNOWN)
+            part = KNOWN if name == "new, known part" else TINY
+            own = own_board(part, unsteady=name == "new, unsteady cells")
             made = State(own, root / "job", own)
         else:
             accident = ACCIDENTS[name]
@@ -152,7 +172,7 @@ class Play:
             shutil.rmtree(self._scratch / "point-left", ignore_errors=True)
 
     def _judged(self, point: Point, state: State, way: int) -> Verdict:
-        had_original = (state.folder / ORIGINAL_FILE).exists()
+        had_original = state.saved.exists()
         before = _look(state.board)
         announced = _writes_announced(state)
         changes = state.board.chip.change_count
@@ -162,7 +182,7 @@ class Play:
         stranger = ending.stranger
         demand(stranger is None or not stranger.was_touched, "a stranger's chip was touched", point)
         self._demand_kept(point, state, before)
-        if point.step == "dump" and _is_another_dump(state, point, ending):
+        if point.step in DUMPS and _is_another_dump(state, point, ending):
             return Verdict.DONE
         demand(not had_original or _original_is_there(state), "the original is gone", point)
         fired = ending.fired or point.family in ALWAYS_THERE
@@ -195,7 +215,7 @@ class Play:
 
     def _demand_done(self, point: Point, state: State, before: "Seen") -> None:
         demand(_original_is_there(state), "done, and the original is not on disk", point)
-        if point.step == "dump":
+        if point.step in DUMPS:
             demand(_look(state.board) == before, "a dump changed the chip", point)
             return
         self._demand_right(point, state, point.step, before)
@@ -217,14 +237,17 @@ class Play:
     ) -> Verdict | None:
         """Take the way on with the fault lifted; DECLARED if that is refused and may be."""
         on = play(step, state.board, state.folder, NOTHING)
-        if step == "dump" and on.error is not None and "into a new folder" in on.error.next_step:
+        if step in DUMPS and on.error is not None and "into a new folder" in on.error.next_step:
             state.folder = state.folder.with_name("job-of-what-was-misread")
             on = play(step, state.board, state.folder, NOTHING)
-        if step == "dump" and _is_another_dump(state, point, on):
+        if step in DUMPS and _is_another_dump(state, point, on):
+            return None
+        if _holds_the_best_reading(state, on):
             return None
         if on.is_done:
             demand(_original_is_there(state), f"{step} left no original", point)
-            self._demand_right(point, state, step, before)
+            if step not in DUMPS:
+                self._demand_right(point, state, step, before)
             self._demand_kept(point, state, before)
             return None
         said = "" if on.error is None else on.error.seen
@@ -234,7 +257,7 @@ class Play:
             point,
         )
         demand(bool(re.search(_PLACE, said)), f"no place named: {said}", point)
-        demand(step == "dump" or _original_is_there(state), f"{step} left no original", point)
+        demand(step in DUMPS or _original_is_there(state), f"{step} left no original", point)
         return Verdict.DECLARED
 
 
@@ -251,9 +274,9 @@ ALWAYS_THERE = (
     "erase unit other than stated",
 )
 _PLACE = (
-    r"0x[0-9a-f]{6}|\bID\b|status register|line \d+|(original|image-1)\.bin|job\.toml|journal\.head"
+    r"0x[0-9a-f]{6}|\bID\b|status register|line \d+|job\.toml|journal\.head"
+    r"|(original|image-1|best-reading)\.(bin|json)"
 )
-ORIGINAL_FILE = Path("round-1") / "original.bin"
 ONE_TIME = 0x38
 Registers = tuple[tuple[str, int], ...]
 
@@ -275,10 +298,10 @@ def _registers(stored: Mapping[str, int]) -> Registers:
 
 
 def _original_is_there(state: State) -> bool:
-    saved = state.folder / ORIGINAL_FILE
+    saved = state.saved
     if not saved.is_file():
         return False
-    hashed = saved.with_name("original.bin.sha256").read_text().split()[0]
+    hashed = saved.with_name(f"{saved.name}.sha256").read_text().split()[0]
     data = saved.read_bytes()
     return data == state.original and hashed == hashlib.sha256(data).hexdigest()
 
@@ -291,7 +314,7 @@ def _is_another_dump(state: State, point: Point, ending: Ending) -> bool:
     """A dump of what was in the socket before its ID was read; or of cells that have no value."""
     if not ending.is_done:
         return False
-    data = (state.folder / ORIGINAL_FILE).read_bytes()
+    data = state.saved.read_bytes()
     if ending.stranger is not None and ending.stranger.was_in:
         return data == ending.stranger.contents
     for fault in point.wrong.chip:
@@ -300,6 +323,16 @@ def _is_another_dump(state: State, point: Point, ending: Ending) -> bool:
             right = state.original
             return data != right and data[:a] + data[b:] == right[:a] + right[b:]
     return False
+
+
+def _holds_the_best_reading(state: State, ending: Ending) -> bool:
+    """Refused, for a chip with the best reading on it may be the one it was read from."""
+    return (
+        isinstance(ending.error, OtherChip)
+        and "only a best reading" in ending.error.seen
+        and _original_is_there(state)
+        and state.board.contents == state.original
+    )
 
 
 def _another_one_was_taken(state: State, point: Point, ending: Ending) -> bool:
@@ -320,8 +353,8 @@ def _kept(state: State) -> list[bytes]:
 
 def _way_on(point: Point, state: State, way: int) -> str:
     """What brings on a chip of which a write was begun."""
-    if point.step == "dump":
-        return "dump"
+    if point.step in DUMPS:
+        return point.step
     journal = _journal(state)
     is_unfinished = journal.rfind(ANNOUNCED) > journal.rfind(b'"write-finished"')
     return ("finish", "restore")[way % 2] if is_unfinished else "restore"

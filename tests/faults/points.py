@@ -48,7 +48,7 @@ def _on_a_new_chip(*faults: f.Fault, known: bool) -> Accident:
     return Accident(before=state, step="to new chip", wrong=_faults(*faults))
 
 
-NEW: Final = ("new", "new, known part")
+NEW: Final = ("new", "new, known part", "new, unsteady cells")
 """Chips of which no job exists."""
 
 ACCIDENTS: Final[dict[str, Accident]] = {
@@ -92,6 +92,13 @@ ACCIDENTS: Final[dict[str, Accident]] = {
     "new chip": Accident(before="dumped", step=None, new_chip=True),
     "new chip, the own one torn": Accident(before="torn page", step=None, new_chip=True),
     "new chip of a known part": Accident(before="dumped, known part", step=None, new_chip=True),
+    "best reading": Accident(before="new, unsteady cells", step="best effort"),
+    "new chip for a best reading": Accident(before="best reading", step=None, new_chip=True),
+    "new chip for a best reading, torn page": Accident(
+        before="new chip for a best reading",
+        step="to new chip",
+        wrong=_faults(f.LosePower(at_operation=6, seed=13)),
+    ),
     "new chip, torn erase": _on_a_new_chip(f.LosePower(at_operation=1, seed=8), known=False),
     "new chip, weak page": _on_a_new_chip(
         f.LosePower(at_operation=6, seed=9), f.WeakAfterTear(reads_right=3), known=False
@@ -114,13 +121,16 @@ ACCIDENTS: Final[dict[str, Accident]] = {
 """Operations of the write: erase 1, pages 2 to 4, erase 5, pages 6 and 7, erase 8, page 9."""
 
 FIRST: Final = {
-    **dict.fromkeys(NEW, "dump"),
+    **dict.fromkeys(("new", "new, known part"), "dump"),
+    "new, unsteady cells": "best effort",
     **{name: "to new chip" for name, how in ACCIDENTS.items() if how.new_chip},
     **dict.fromkeys(("dumped", "dumped, known part"), "write"),
 }
 """The step that is due in a state that is not half-written."""
 
-HALF_WRITTEN: Final = tuple(name for name in ACCIDENTS if name not in FIRST)
+HALF_WRITTEN: Final = tuple(
+    name for name in ACCIDENTS if name not in FIRST and name != "best reading"
+)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -84,3 +84,39 @@ def test_a_factory_number_that_was_misread_at_a_failed_dump_leads_to_a_new_folde
         " flashbench dump NEWJOB"
     )
     assert elsewhere.is_done
+
+
+def test_a_best_reading_that_is_shifted_alike_in_every_read_is_refused(tmp_path: Path) -> None:
+    """A clock lost at the same bit of each long frame: no matter of cells, so no majority helps."""
+    state = Play(tmp_path, seed=1).state("new, unsteady cells")
+    lost = FrameGlitch(at_frame=38, what="clock lost", at_bit=161589, lasting=True)
+
+    ending = play("best effort", state.board, state.folder, Interference(faults=(lost,)))
+
+    assert ending.error is not None
+    assert ending.error.seen.startswith("Most reads agree, but 16 bytes read again from ")
+    assert ending.error.seen.endswith(" Every read is kept.")
+    assert not (state.folder / "round-1" / "best-reading.bin").exists()
+    assert len(list(state.folder.glob("round-1/doubtful-*.bin"))) == 3
+
+
+def test_a_new_chip_that_holds_the_best_reading_is_not_told_from_the_own_one(
+    tmp_path: Path,
+) -> None:
+    """Without a factory number: it is not written, and what it holds already is named."""
+    state = Play(tmp_path, seed=1).state("new chip for a best reading, torn page")
+    assert play("restore", state.board, state.folder).is_done
+    changes = state.board.chip.change_count
+
+    ending = play("restore", state.board, state.folder)
+
+    assert ending.error is not None
+    assert ending.error.seen == (
+        "The chip in the socket is, or may be, the board's own: job job has no original of that,"
+        " only a best reading, and never writes to it."
+    )
+    assert ending.error.next_step == (
+        "Put the new chip in. If this is the new one, it holds the best reading already:"
+        f" flashbench verify {state.folder} says what it holds."
+    )
+    assert state.board.chip.change_count == changes

@@ -377,7 +377,8 @@ def test_a_best_reading_is_no_backup_at_run_time_either(tmp_path: Path) -> None:
                 replace(best, image=own.original, seal=None)
             with pytest.raises(ChipUntouched, match="no original"):
                 fb.reload_backup(job)
-            with pytest.raises(ChipUntouched, match="neither the original's nor an image's"):
+            strange = "Two reads differ|neither the original's nor an image's"
+            with pytest.raises(ChipUntouched, match=strange):  # as its cells happen to read
                 fb.read_for_recovery(chip, job)
             target = best.image
     assert own.chip.change_count == 0
