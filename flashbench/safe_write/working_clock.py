@@ -36,8 +36,13 @@ class WorkingClock:
 
     @property
     def is_below_the_dumps(self) -> bool:
-        """Whether the contact leaves less margin now than when the chip was dumped."""
-        return self.dumped_hz is not None and self.read_hz < self.dumped_hz
+        """Whether it is slower than the dump because less was found to read right.
+
+        A dump may have been read at the fastest clock that there is, with no margin.
+        """
+        if self.dumped_hz is None or self.read_hz >= self.dumped_hz:
+            return False
+        return self.proof is None or self.proof.stable_hz < self.proof.tried[0].clock_hz
 
 
 @contextmanager

@@ -212,21 +212,25 @@ def test_a_clock_that_is_said_is_used_for_all_and_nothing_is_tried(tmp_path: Pat
     assert changes == {30_000_000}
 
 
-def test_a_job_that_did_not_keep_the_clock_of_its_dump_goes_by_the_contact_alone(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("kept", [None, 30_000_000], ids=["not kept", "read without a margin"])
+def test_where_the_dump_sets_no_bound_the_contact_alone_does(
+    kept: int | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     save = Job.save_original
 
-    def save_as_before(job: Job, data: bytes, *, clock_hz: int | None, **more: Any) -> object:
-        return save(job, data, **more)
+    def save_so(job: Job, data: bytes, *, clock_hz: int | None, **more: Any) -> object:
+        return save(job, data, clock_hz=kept, **more)
 
     with monkeypatch.context() as patch:
-        patch.setattr(Job, "save_original", save_as_before)
+        patch.setattr(Job, "save_original", save_so)
         place = dumped(tmp_path, "--clock", "5M")
 
-    told_of_write = place.json("write", "--yes")
+    written = place.on_job("write", "--yes", "--json")
 
-    assert (told_of_write["clock_hz"], told_of_write["change_clock_hz"]) == (15_000_000, 10_000_000)
+    assert written.exit_code == 0, written.stderr
+    clocks = told(written)["clock_hz"], told(written)["change_clock_hz"]
+    assert clocks == (15_000_000, 10_000_000)
+    assert "worse" not in written.stderr
 
 
 def put_in_a_new_chip(place: SmallPlace) -> None:
