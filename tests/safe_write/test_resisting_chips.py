@@ -1,0 +1,252 @@
+"""Chips that stop obeying one instruction in mid-write: refused in whole sentences, never done."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import cycle
+from pathlib import Path
+
+import pytest
+
+import flashbench as fb
+from flashbench.errors import ChipHalfWritten, ReadsUnsteady
+from flashbench.rehearsal import NorChip, NorPart, load_part
+from tests.builders.bench import SMALL, Board, a_dumped_job, edited
+
+EDIT = (0x5010, b"a new memory")
+FOLDER = "board 17"
+JV = load_part("W25Q128JV")
+HALF_WRITTEN = "The chip is half-written."
+PAGES_PER_UNIT = 16
+NO_CELL = "No cell was changed."
+
+
+def obeys(chip: NorChip, opcode: int, *, times: int, then: Callable[[], None]) -> None:
+    """From the time after so many on, something else happens at this instruction."""
+    command = chip._commands[opcode]
+    left = times
+
+    def run(address: int, data: bytes, at_s: float) -> None:
+        nonlocal left
+        if left:
+            left -= 1
+            command.run(address, data, at_s)
+        else:
+            then()
+
+    chip._commands[opcode] = replace(command, run=run)
+
+
+def ignores(opcode: int, *, after: int = 0) -> Callable[[NorChip], None]:
+    """Obeyed so many times, and then without effect."""
+    return lambda chip: obeys(chip, opcode, times=after, then=lambda: None)
+
+
+def silent(chip: NorChip) -> None:
+    """The status register reads FFh, as an open MISO line does."""
+    obeys(chip, 0x05, times=0, then=lambda: chip.answer_with(b"\xff", repeats=True))
+
+
+def silent_from(opcode: int) -> Callable[[NorChip], None]:
+    """Silent from this instruction on, which has no effect any more."""
+    return lambda chip: obeys(chip, opcode, times=0, then=lambda: silent(chip))
+
+
+def locks_flicker(chip: NorChip) -> None:
+    """A lock reads otherwise each time."""
+    values = cycle((b"\x00", b"\x01"))
+    obeys(chip, 0x3D, times=0, then=lambda: chip.answer_with(next(values), repeats=True))
+
+
+def protected(part: NorPart, **registers: int) -> Board:
+    """A board with these register values."""
+    board = Board(part)
+    for name, value in registers.items():
+        board.chip.preset_register(name, value)
+    return board
+
+
+def refusal(board: Board, tmp_path: Path, hook: Callable[[NorChip], None]) -> tuple[str, str, str]:
+    """What a small write says of a chip that is as `hook` makes it once the plan is made."""
+    folder = a_dumped_job(board, tmp_path / FOLDER)
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        image = edited(board.original, EDIT)
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
+        hook(board.chip)
+        with pytest.raises(ChipHalfWritten) as refused:
+            fb.verify(fb.rewrite(plan))
+        assert job.unfinished() is not None
+    told = refused.value
+    return told.state, told.seen, told.next_step.replace(str(tmp_path), "SHELF")
+
+
+WAYS_ON = (
+    "Check contact and supply, then run: flashbench finish 'SHELF/board 17'  (if the same unit"
+    " fails again, it is protected or worn: flashbench write 'SHELF/board 17' --to-new-chip)"
+)
+
+
+@pytest.mark.parametrize(
+    ("hook", "seen", "next_step"),
+    [
+        (
+            ignores(0x06),
+            "Write enable (06h) had no effect: status 00h before the erase at 0x005000.",
+            "Check contact, supply and the WP# pin, then run finish or restore.",
+        ),
+        (
+            ignores(0x06, after=1),
+            "The chip did not accept the page at 0x005000 in 4 attempts: write enable (06h) has no"
+            " effect.",
+            "Check contact and supply, then run finish or restore.",
+        ),
+        (
+            ignores(0x20),
+            "The unit at 0x005000 is not blank after 3 erases (20h): 4076 of 4096 bytes are not"
+            " FFh.",
+            WAYS_ON,
+        ),
+        (
+            ignores(0x02),
+            "The unit at 0x005000 (4096 bytes) does not hold what was written after 3 attempts:"
+            " 4076 bytes differ, first at +0x0 (FFh instead of BCh).",
+            WAYS_ON,
+        ),
+        (
+            silent,
+            "Write enable (06h) had no effect: status FFh before the erase at 0x005000.",
+            "Check contact, supply and the WP# pin, then run finish or restore.",
+        ),
+        (
+            silent_from(0x20),
+            "The chip stopped answering during an erase: its status reads FFh.",
+            "Check supply and contact, then run finish or restore.",
+        ),
+        (
+            silent_from(0x02),
+            "The chip stopped answering during a page program: its status reads FFh.",
+            "Check supply and contact, then run finish or restore.",
+        ),
+    ],
+)
+def test_an_instruction_without_effect_is_named(
+    hook: Callable[[NorChip], None], seen: str, next_step: str, tmp_path: Path
+) -> None:
+    assert refusal(Board(SMALL), tmp_path, hook) == (HALF_WRITTEN, seen, next_step)
+
+
+@pytest.mark.parametrize(
+    ("part", "registers", "hook", "told"),
+    [
+        (
+            SMALL,
+            {"SR1": 0x1C},
+            ignores(0x01),
+            (
+                NO_CELL,
+                "The write protection could not be lifted: its bits read as before.",
+                "Hold the WP# pin high. If it stays, the chip is locked for good: put another one"
+                " in and run: flashbench write 'SHELF/board 17' --to-new-chip",
+            ),
+        ),
+        (
+            SMALL,
+            {"SR1": 0x1C},
+            ignores(0x01, after=1),
+            (
+                HALF_WRITTEN,
+                "The status register 1 reads 00h and should be 1Ch again: the protection is not put"
+                " back.",
+                "Hold the WP# pin high, then run finish or restore.",
+            ),
+        ),
+        (
+            JV,
+            {"SR3": 0x64},
+            ignores(0x36),
+            (
+                HALF_WRITTEN,
+                "The lock of the block at 0x005000 was set again and does not read so: the"
+                " protection is not put back.",
+                "Run finish or restore; switching the supply off and on locks every block.",
+            ),
+        ),
+        (
+            load_part("W25Q256JV"),
+            {"SR3": 0x64},
+            ignores(0x7E),
+            (
+                HALF_WRITTEN,
+                "The lock of a block was set again and does not read so: the protection is not put"
+                " back.",
+                "Run finish or restore; switching the supply off and on locks every block.",
+            ),
+        ),
+    ],
+)
+def test_a_protection_that_does_not_open_or_close_is_named(
+    part: NorPart,
+    registers: dict[str, int],
+    hook: Callable[[NorChip], None],
+    told: tuple[str, str, str],
+    tmp_path: Path,
+) -> None:
+    assert refusal(protected(part, **registers), tmp_path, hook) == told
+
+
+def test_locks_that_do_not_read_the_same_twice_stop_before_any_change(tmp_path: Path) -> None:
+    board = protected(JV, SR3=0x64)
+    folder = a_dumped_job(board, tmp_path / FOLDER)
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        image = edited(board.original, EDIT)
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
+        locks_flicker(board.chip)
+        with pytest.raises(ReadsUnsteady) as refused:
+            fb.rewrite(plan)
+        assert job.unfinished() is None
+
+    assert refused.value.seen == "Two reads of the block locks differ."
+    assert refused.value.next_step == (
+        "Press the chip into the socket again, shorten the leads, lower --clock."
+    )
+    assert board.chip.change_count == 0
+
+
+@pytest.mark.parametrize(
+    ("hook", "seen", "next_step"),
+    [
+        (
+            ignores(0x01),
+            "The status register 2 of the new chip reads 00h and shall be 02h, as on the original.",
+            "Hold the WP# pin high, then run finish.",
+        ),
+        (
+            ignores(0x06, after=2 + 2 * PAGES_PER_UNIT),
+            "Write enable (06h) had no effect: status 00h before a register write.",
+            "Check contact, supply and the WP# pin, then run finish.",
+        ),
+        (
+            silent_from(0x01),
+            "The chip stopped answering during a non-volatile register write: its status reads"
+            " FFh.",
+            "Check supply and contact, then run finish or restore.",
+        ),
+    ],
+)
+def test_a_register_that_a_new_chip_does_not_take_is_named(
+    hook: Callable[[NorChip], None], seen: str, next_step: str, tmp_path: Path
+) -> None:
+    own = protected(SMALL, SR2=0x02)
+    new = Board(
+        replace(SMALL, unique_id=bytes.fromhex("DECAFBAD00000001")),
+        edited(own.original, EDIT, (0x9000, b"somebody's")),
+    )
+    folder = a_dumped_job(own, tmp_path / FOLDER)
+    with new.visit() as visit, fb.Job.open(folder) as job:
+        kept = fb.keep_contents(fb.read_twice(visit.identify()), job)
+        backup = fb.reload_backup(job)
+        plan = fb.plan_replacement(kept, backup, target=backup.image)
+        hook(new.chip)
+        with pytest.raises(ChipHalfWritten) as refused:
+            fb.verify(fb.rewrite(plan))
+
+    assert (refused.value.seen, refused.value.next_step) == (seen, next_step)
