@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipHalfWritten, ChipUntouched
+from flashbench.errors import ChipHalfWritten, ChipUntouched, OtherChip
 from flashbench.job.folder import Job
 from flashbench.job.left_behind import left_behind
-from flashbench.job.refusals import StepRefused
-from flashbench.job.unfinished import UnfinishedWrite
+from flashbench.job.refusals import JobDamaged, JobForeign, StepRefused
+from flashbench.job.unfinished import UnfinishedWrite, half_written_in, unfinished_on
 from flashbench.job.way_on import ways_on
 from flashbench.safe_write.same_chip import refuse_other_chip
 
@@ -93,6 +93,7 @@ def refuse_half_written(chip: Identified, job: Job) -> None:
 
     Raises:
         ChipHalfWritten: it is; neither may it be dumped as a new round nor taken for a new chip.
+        OtherChip: it is one of an earlier round, and the job went on with another.
     """
     dumped = job.dumped
     known: list[tuple[int | None, JournalledChip]] = [(one.number, one) for one in job.kept_chips]
@@ -102,6 +103,24 @@ def refuse_half_written(chip: Identified, job: Job) -> None:
         write = job.unfinished_on(number)
         if write is not None and is_surely(chip, one):
             raise half_written(job, write)
+    for number in job.round_numbers:
+        if number < job.round_number and _was_left_in(job, number, chip):
+            raise OtherChip(
+                f"The chip in the socket was left half-written in round {number} of job"
+                f" {job.label}, and another one took its place.",
+                next_step="It belongs in a bag that says so, and is not to be used. Put in the"
+                " chip that the board has now.",
+            )
+
+
+def _was_left_in(job: Job, round_number: int, chip: Identified) -> bool:
+    """Whether an earlier round left this chip half-written, as far as its journal can be read."""
+    try:
+        story = [told.event for told in job.told(round_number=round_number)]
+    except (JobDamaged, JobForeign):
+        return False
+    left = (unfinished_on(story, kept) for kept in half_written_in(story))
+    return any(write is not None and is_surely(chip, write) for write in left)
 
 
 def half_written(job: Job, write: UnfinishedWrite) -> ChipHalfWritten:

@@ -14,7 +14,17 @@ from flashbench.rehearsal.faults import LosePower
 from flashbench.safe_write.comparison import Comparison, compare, demand_known
 from flashbench.safe_write.next_step import next_step
 from flashbench.safe_write.steps import job_for_dump, plan_finish, plan_write
-from tests.builders.bench import TINY, Board, Visit, a_dumped_job, edited, firmware, restore, write
+from tests.builders.bench import (
+    SMALL,
+    TINY,
+    Board,
+    Visit,
+    a_dumped_job,
+    edited,
+    firmware,
+    restore,
+    write,
+)
 from tests.safe_write.test_replacement import a_new_chip, replaced
 
 IMAGE = edited(firmware(TINY.density_bytes), (0x1234, b"new"), (0x9000, b"also new"))
@@ -176,3 +186,22 @@ def test_the_replacement_that_ran_on_its_board_is_dumped_again_and_a_stranger_no
     with ran.visit() as visit, Job.open(two.job) as job, pytest.raises(StrangeContents):
         plan_finish(visit.identify(), job)
     assert ran.chip.change_count == 0
+
+
+def test_a_chip_left_half_written_in_an_earlier_round_opens_no_later_one(tmp_path: Path) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    folder = a_dumped_job(own, tmp_path / "job")
+    image = edited(own.original, (0x1234, b"new"))
+    with own.visit(LosePower(at_operation=2)) as visit, pytest.raises(ChipHalfWritten):
+        write(visit, folder, image)
+    with new.visit() as visit:
+        replaced(visit, folder, image)
+    with new.visit() as visit, Job.open(folder) as job:
+        chip = visit.identify()
+        job_for_dump(job, chip, folder)
+        fb.back_up(fb.read_twice(chip), job)
+
+    left = pytest.raises(OtherChip, match="was left half-written in round 1 of job job")
+    with own.visit() as visit, Job.open(folder) as job, left as refused:
+        job_for_dump(job, visit.identify(), folder)
+    assert "Put in the chip that the board has now." in refused.value.next_step
