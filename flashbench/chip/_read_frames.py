@@ -82,12 +82,13 @@ def read_sfdp(offset: int, size: int) -> Frame:
     return Frame(name="read SFDP (5Ah)", out=out, reply_size=size, seal=FRAME_SEAL)
 
 
-def read_register(register: Register, samples: int = 1) -> Frame:
+def read_register(register: Register, samples: int = 1, *, wait_us: int = 0) -> Frame:
     """Read a register `samples` times in one chip-select period; each byte is fresh."""
     return Frame(
         name=f"read {register.value[0]} ({register.opcode:02X}h)",
         out=bytes([register.opcode]),
         reply_size=samples,
+        wait_us=wait_us,
         seal=FRAME_SEAL,
     )
 

@@ -41,9 +41,9 @@ class ChangeFrames:
         """Open the status registers' volatile copies for one write (50h)."""
         return Frame(name="volatile write enable (50h)", out=b"\x50", seal=FRAME_SEAL)
 
-    def status(self, samples: int = 1) -> Frame:
+    def status(self, samples: int = 1, *, wait_us: int = 0) -> Frame:
         """Read status register 1, for the evidence before and after a change."""
-        return read_frames.read_register(Register.STATUS_1, samples)
+        return read_frames.read_register(Register.STATUS_1, samples, wait_us=wait_us)
 
     def erase(self, kind: EraseKind, start: Address) -> Frame:
         """Erase the unit at `start`, which must be aligned to the unit's size.

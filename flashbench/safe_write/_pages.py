@@ -6,11 +6,14 @@ doubt and no proof, for one bit of the status may have been misread: a second pr
 page would spoil it on parts with on-die ECC. So a doubtful page is read. As it was, it is sent
 again; as it shall be, it is done; and any other is left to whoever reads the unit back, and
 erases it anew where it may not be programmed twice. What the cells then hold is proven there too.
+
+The first pages are watched one by one; then batches go out with the wait that `PageWait` keeps.
 """
 
 from collections import deque
 from collections.abc import Callable, Sequence
 from itertools import accumulate, pairwise
+from statistics import median_low
 from typing import Final, NamedTuple
 
 from flashbench.adapter._frame import Frame
@@ -19,6 +22,7 @@ from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.profile import Address, ChipProfile
 from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.errors import ChipHalfWritten
+from flashbench.safe_write._page_wait import PageWait
 from flashbench.safe_write._sender import SAMPLES, Sender
 
 PAGES_PER_RUN: Final = 256
@@ -29,6 +33,7 @@ WINDOW_BYTES: Final = 400
 """Status bytes in a row. What no adapter holds back would stop its clock, and the count lie."""
 ATTEMPTS_PER_PAGE: Final = 4
 WAIT_SLACK: Final = 1.02  # of the longest program seen
+OUTLIER_FACTOR: Final = 1.5  # a watched page that took so many times the median is one
 _GROWTH: Final = 1.25
 
 
@@ -54,10 +59,9 @@ class PageProgrammer:
         self._sender = sender
         self._byte_us = 8e6 / sender.chip.wire.true_hz(sender.chip.change_clock_hz)
         self._page_wire_s = profile.page_size * self._byte_us / 1e6
-        self._typ_us = profile.program_us_typ
         self._max_us = profile.program_us_max
-        self._time = ProgramTime(typ_us=self._typ_us, byte_us=self._byte_us)
-        self._wait_us = 0.0
+        self._time = ProgramTime(typ_us=profile.program_us_typ, byte_us=self._byte_us)
+        self._wait: PageWait | None = None
         self._enable = sender.frames.write_enable()
         self._look = sender.frames.status()
         self._prepared: dict[Address, Frame] = {}
@@ -72,33 +76,33 @@ class PageProgrammer:
         """
         queue = deque(pages)
         while queue:
-            if not self._time.known:
+            if self._wait is None:
                 doubts = self._watch(queue.popleft(), self._time)
                 if self._time.known:
-                    self._wait_us = max(self._wait_us, self._time.wait_us)
+                    self._wait = PageWait(self._time.wait_us, longest_us=self._max_us)
             else:
-                batch = [queue.popleft() for _ in range(min(self._pages_per_run(), len(queue)))]
-                doubts = self._send(batch, int(self._wait_us))
+                count = min(self._pages_per_run(self._wait), len(queue))
+                doubts = self._send([queue.popleft() for _ in range(count)], self._wait)
             queue.extendleft(reversed(self._to_send_again(doubts)))
             idle()
 
     def prepare(self, pages: Sequence[Page]) -> None:
         """Make the frames of `pages` while there is time: they are about to be programmed."""
-        wait_us = int(self._wait_us)
+        wait_us = 0 if self._wait is None else self._wait.first_look_us
         make = self._sender.frames.program
         self._prepared = {
             page.start: make(page.start, page.data, wait_us=wait_us) for page in pages
         }
 
-    def _pages_per_run(self) -> int:
-        page_s = self._wait_us / 1e6 + self._page_wire_s
-        return max(1, min(PAGES_PER_RUN, int(RUN_S_MAX / page_s)))
+    def _pages_per_run(self, wait: PageWait) -> int:
+        page_s = wait.us / 1e6 + self._page_wire_s
+        return max(1, min(PAGES_PER_RUN, wait.pages_worth_risking, int(RUN_S_MAX / page_s)))
 
-    def _page_frames(self, page: Page, wait_us: int, after: Frame) -> list[Frame]:
+    def _page_frames(self, page: Page, wait_us: int, *looks: Frame) -> list[Frame]:
         program = self._prepared.get(page.start)
         if program is None or program.wait_us != wait_us:
             program = self._sender.frames.program(page.start, page.data, wait_us=wait_us)
-        return [self._enable, self._look, program, after]
+        return [self._enable, self._look, program, *looks]
 
     def _watch(self, page: Page, time: "ProgramTime") -> list[_Doubt]:
         """Program a single page and look when it is done; the doubt whether it was accepted."""
@@ -118,21 +122,23 @@ class PageProgrammer:
             time.at_most((clock.now_s() - sent_s) * 1e6)
         return []
 
-    def _send(self, batch: Sequence[Page], wait_us: int) -> list[_Doubt]:
+    def _send(self, batch: Sequence[Page], wait: PageWait) -> list[_Doubt]:
         """Send a batch; the pages that do not look accepted."""
-        frames = [frame for page in batch for frame in self._page_frames(page, wait_us, self._look)]
+        first_us = wait.first_look_us
+        looks = self._sender.frames.status(wait_us=wait.us - first_us), self._look
+        frames = [frame for page in batch for frame in self._page_frames(page, first_us, *looks)]
         reply = self._sender.run(frames)
         doubts = []
         still_busy = False
-        for page, before, after in zip(batch, reply[::2], reply[1::2], strict=True):
+        told = zip(batch, reply[::3], reply[1::3], reply[2::3], strict=True)
+        for page, before, early, after in told:
             self._demand_answer(before, page.start)
             if not _accepted(before):
                 doubts.append(_Doubt(page, came_early=still_busy))
-                if before & BUSY:
-                    self._lengthen_wait(wait_us)
-            elif after & BUSY:
-                self._lengthen_wait(wait_us)
+            else:
+                wait.take(busy_at_first_look=bool(early & BUSY), busy_at_end=bool(after & BUSY))
             still_busy = bool(after & BUSY)
+        wait.adapt()
         if still_busy:
             self._settle()
         return doubts
@@ -177,12 +183,8 @@ class PageProgrammer:
 
     def _settle(self) -> None:
         self._sender.wait_idle(
-            expected_ms=self._typ_us / 1000, limit_ms=self._max_us / 1000, doing="a page program"
+            expected_ms=0.0, limit_ms=self._max_us / 1000, doing="a page program"
         )
-
-    def _lengthen_wait(self, wait_us: int) -> None:
-        longer_us = min(self._max_us, wait_us * _GROWTH)
-        self._wait_us = max(self._wait_us, longer_us)
 
     def _count_refusal(self, address: Address) -> None:
         self._attempts[address] = self._attempts.get(address, 0) + 1
@@ -222,10 +224,15 @@ class ProgramTime:
         return len(self._seen_us) >= PAGES_MEASURED or self._looks >= PAGES_WATCHED_MAX
 
     @property
+    def _longest_usual_us(self) -> float:
+        usual_us = median_low(self._seen_us) * OUTLIER_FACTOR
+        return max(us for us in self._seen_us if us <= usual_us)
+
+    @property
     def window_begin_us(self) -> int:
         """How long to wait behind the next program before the status is looked at."""
         if self._seen_us:
-            middle_us = max(self._seen_us)
+            middle_us = self._longest_usual_us
         elif self._most_us is not None:
             middle_us = (self._least_us + self._most_us) / 2
         else:
@@ -249,9 +256,9 @@ class ProgramTime:
 
     @property
     def wait_us(self) -> float:
-        """How long to wait behind a program: the longest seen, with a margin."""
+        """How long to wait behind a program: the longest seen but outliers, with a margin."""
         if self._seen_us:
-            return max(self._seen_us) * WAIT_SLACK + self._byte_us
+            return self._longest_usual_us * WAIT_SLACK + self._byte_us
         return max(self._most_us or 0.0, _GROWTH * self._least_us)
 
 
