@@ -75,7 +75,7 @@ def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
                 f"{', ...' if len(damaged) > 8 else ''}. See flashbench shelf {quoted(shelf)}"
             )
         if left is not None:
-            raise half_written_by(left, found.seen.chip)
+            raise half_written_by(left)
 
 
 def _say(output: Output, found: "Whose", *, job_count: int, shelf: Path) -> None:

@@ -10,13 +10,14 @@ from flashbench.job import events, job_file, journal, layout
 from flashbench.job.booking import booked_in, check_intake
 from flashbench.job.disk import UNFINISHED_SUFFIX, Disk, Kind
 from flashbench.job.events import Event
-from flashbench.job.lock import LOCK
+from flashbench.job.lock import CHIP_LOCK, LOCK
 from flashbench.job.photos import PHOTO_BYTES_MAX
 from flashbench.job.refusals import JobDamaged, JobForeign
 from flashbench.job.taken_files import taken_in
 
 _OF_A_JOB = (
     LOCK,
+    CHIP_LOCK,
     layout.JOB_FILE,
     layout.INTAKE,
     layout.GUIDE,

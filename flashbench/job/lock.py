@@ -1,12 +1,16 @@
 """One process at a time on a job: the operating system's lock, never a file's existence."""
 
 import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 
 from flashbench.job.disk import Disk
 from flashbench.job.refusals import JobInUse, disk_refused
 
 LOCK = "lock"
+CHIP_LOCK = "chip.lock"
+"""Held only while a chip is written or verified; `LOCK` is also held at a prompt, or by a report,
+when the chip may lie anywhere."""
 
 
 class JobLock:
@@ -40,3 +44,32 @@ class JobLock:
             # Nothing was written through it, and whatever close() says, the lock is gone.
             with contextlib.suppress(OSError):
                 self._disk.close(descriptor)
+
+
+@contextlib.contextmanager
+def chip_at_work(folder: Path) -> Iterator[None]:
+    """Let other processes see that the chip last announced in this job is in this one's socket.
+
+    Enter it after the announcement is on the disk. It is a courtesy: where the disk refuses, the
+    others see nothing and ask for more than they need. The system ends it with the process.
+    """
+    disk, path = Disk(), folder / CHIP_LOCK
+    descriptor: int | None = None
+    with contextlib.suppress(OSError):
+        descriptor = disk.lock(path)
+    try:
+        yield
+    finally:
+        if descriptor is not None:
+            with contextlib.suppress(OSError):
+                disk.close(descriptor)
+            with contextlib.suppress(OSError):
+                disk.unlink(path)
+
+
+def is_chip_at_work(folder: Path) -> bool:
+    """Whether a living process is inside `chip_at_work` of this job; False if that is not sure."""
+    try:
+        return Disk().is_locked(folder / CHIP_LOCK)
+    except OSError:
+        return False

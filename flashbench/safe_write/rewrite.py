@@ -7,6 +7,7 @@ from flashbench.chip.evidence import Evidence
 from flashbench.errors import ChipHalfWritten, ChipUntouched, FlashbenchError
 from flashbench.job.events import AnnouncedUnit, WriteAnnounced
 from flashbench.job.folder import Job
+from flashbench.job.lock import chip_at_work
 from flashbench.progress import Progress, silent
 from flashbench.safe_write._address_mode import writing_address_mode
 from flashbench.safe_write._cells import CellWriter
@@ -60,7 +61,8 @@ def rewrite(plan: Plan, *, progress: Progress = silent) -> Written:
             cells = CellWriter(plan, sender, progress)
             cells.demand_first_picture()
             _announce(plan)
-            _carry_out(plan, sender, protection, cells)
+            with chip_at_work(plan.job.folder):
+                _carry_out(plan, sender, protection, cells)
     return Written(plan=plan, change_count=plan.chip.adapter.session.change_count, seal=_SEAL)
 
 

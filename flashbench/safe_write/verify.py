@@ -8,6 +8,7 @@ from flashbench.chip._read_frames import ReadKind, Register
 from flashbench.chip.evidence import Evidence
 from flashbench.errors import ChipHalfWritten
 from flashbench.job.events import CellsProven, WriteFinished
+from flashbench.job.lock import chip_at_work
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write._following import Digest, Following
@@ -50,7 +51,8 @@ def verify(written: Written, *, progress: Progress = silent) -> Verified:
         raise TypeError("verify() takes the Written that rewrite() made")
     plan = written.plan
     try:
-        return _prove(written, progress)
+        with chip_at_work(plan.job.folder):
+            return _prove(written, progress)
     except BaseException as error:
         if plan.job.unfinished_on(plan.kept_number) is None:
             raise

@@ -2,22 +2,38 @@
 
 import hashlib
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipHalfWritten
 from flashbench.job import events, layout
 from flashbench.job.disk import Disk
+from flashbench.job.left_behind import left_behind
+from flashbench.job.lock import is_chip_at_work
 from flashbench.job.refusals import JobDamaged
 from flashbench.job.round_files import read_whole
-from flashbench.job.unfinished import UnfinishedWrite, unfinished_on, unfinished_write
+from flashbench.job.unfinished import (
+    UnfinishedWrite,
+    half_written_in,
+    unfinished_on,
+    unfinished_write,
+)
 from flashbench.job.way_on import ways_on
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.found import unexplained_page
 from flashbench.safe_write.screening import is_constant
-from flashbench.shelf.entry import ChipId, Entry
+from flashbench.shelf.entry import ChipId, Entry, read_entry
 from flashbench.shelf.listing import read_shelf
 from flashbench.shelf.whose import ChipSeen, Whose, read_chip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftHalfWritten:
+    """A job, and what it wrote to chips of some IDs without an end; at least one write."""
+
+    entry: Entry
+    writes: tuple[UnfinishedWrite, ...]
 
 
 def refuse_half_written_by_neighbour(
@@ -26,7 +42,8 @@ def refuse_half_written_by_neighbour(
     """Return unless a job beside `folder` left this chip half-written: before it is dumped.
 
     What it holds now is no original of anything. A unique ID tells it; a part without one is read
-    once, if a neighbour has such a part half-written at all.
+    once, if a neighbour has such a part half-written at all. One that another process is writing
+    at this moment is not: it is in that one's socket.
 
     Raises:
         ChipHalfWritten: it is; the sentence names the job and what leads on.
@@ -34,45 +51,47 @@ def refuse_half_written_by_neighbour(
     """
     own = folder.resolve()
     entries = [e for e in read_shelf(own.parent).entries if e.folder.resolve() != own]
-    here = chip_id(chip)
-    left = [entry for entry in entries if any(_writes_on(entry, here))]
-    if not left:
-        return
-    if chip.unique_id is None:
+    left = _left_by(entries, chip_id(chip))
+    if left and chip.unique_id is None:
         seen = read_chip(chip, progress=progress)
-        left = [entry for entry in left if _explains(entry, seen)]
+        left = [each for each in left if _explains(_not_replaced_by(seen, each), seen)]
     if left:
-        raise half_written_by(left[0], here)
+        raise half_written_by(left[0])
 
 
-def half_written_job(found: Whose, entries: Sequence[Entry]) -> Entry | None:
+def half_written_job(found: Whose, entries: Sequence[Entry]) -> LeftHalfWritten | None:
     """The job that left this chip half-written, as far as the shelf tells; None if none did.
 
     Its owner's unfinished write counts even where the contents do not prove that it is this chip:
     to leave a whole chip in costs nothing.
     """
-    candidates = [entry for entry in entries if any(_writes_on(entry, found.seen.chip))]
-    if found.owner in candidates or found.seen.chip.unique_id is not None:
-        return found.owner if found.owner in candidates else next(iter(candidates), None)
-    return next((entry for entry in candidates if _explains(entry, found.seen)), None)
+    met = [_not_replaced_by(found.seen, left) for left in _left_by(entries, found.seen.chip)]
+    candidates = [left for left in met if left.writes]
+    owner = found.owner
+    if owner is not None:
+        of_owner = next((left for left in candidates if left.entry.folder == owner.folder), None)
+        if of_owner is not None:
+            return of_owner
+    if found.seen.chip.unique_id is not None:
+        return next(iter(candidates), None)
+    return next((left for left in candidates if _explains(left, found.seen)), None)
 
 
-def half_written_by(entry: Entry, chip: ChipId) -> ChipHalfWritten:
-    """What is said of a chip that `entry`'s job left half-written."""
+def half_written_by(left: LeftHalfWritten) -> ChipHalfWritten:
+    """What is said of a chip that a job left half-written."""
     return ChipHalfWritten(
-        f"The chip in the socket is one of job {entry.label}, and a write to it was begun and is"
-        " not proven.",
-        next_step=f"Leave it in, and run: {ways_on_with(entry, chip)}",
+        f"The chip in the socket is one of job {left.entry.label}, and a write to it was begun and"
+        " is not proven.",
+        next_step=f"Leave it in, and run: {ways_on_with(left)}",
         state="The chip is half-written from before; this command changed nothing.",
     )
 
 
-def ways_on_with(entry: Entry, chip: ChipId) -> str:
-    """The commands that lead on from what `entry`'s job left of this chip, the begun way first."""
-    story = _newest_story(entry)
-    writes = list(_writes_on(entry, chip))
+def ways_on_with(left: LeftHalfWritten) -> str:
+    """The commands that lead on from what a job left of a chip, the begun way first."""
+    story = _newest_story(left.entry)
     last = unfinished_write(story)
-    return ways_on(entry.folder, story, last if last in writes else writes[0])
+    return ways_on(left.entry.folder, story, last if last in left.writes else left.writes[0])
 
 
 def chip_id(chip: Identified) -> ChipId:
@@ -81,17 +100,58 @@ def chip_id(chip: Identified) -> ChipId:
     return ChipId(jedec_id=chip.jedec_id.hex(), unique_id=unique_id)
 
 
-def _writes_on(entry: Entry, chip: ChipId) -> Iterator[UnfinishedWrite]:
+def _left_by(entries: Sequence[Entry], chip: ChipId) -> list[LeftHalfWritten]:
+    """Which jobs have chips of these IDs half-written, those left out that cannot be this one."""
+    found = []
+    for entry in entries:
+        if not _writes_on(entry, chip):
+            continue
+        now, at_work = (entry, None) if chip.unique_id is not None else _looked_at_again(entry)
+        writes = tuple(write for write in _writes_on(now, chip) if write != at_work)
+        if writes:
+            found.append(LeftHalfWritten(entry=now, writes=writes))
+    return found
+
+
+def _looked_at_again(entry: Entry) -> tuple[Entry, UnfinishedWrite | None]:
+    """The job as it is now, and the write that a living process is at, if one is.
+
+    The lock is asked for before the journal is read: it is held only once the write is announced,
+    so the write that it speaks of, or a later one, is the last in what is read then. A chip with
+    a number of its own needs none of this: it is the very chip, wherever it was.
+    """
+    is_at_work = is_chip_at_work(entry.folder)
+    now = read_entry(entry.folder)
+    if now is None or now.damage is not None:
+        return entry, None
+    return now, unfinished_write(_newest_story(now)) if is_at_work else None
+
+
+def _writes_on(entry: Entry, chip: ChipId) -> tuple[UnfinishedWrite, ...]:
     """The unfinished writes of a job to a chip of these IDs."""
     newest = _newest_story(entry)
-    kept = [event.number for event in newest if isinstance(event, events.KeptContents)]
-    for number in (None, *kept):
-        write = unfinished_on(newest, number)
-        if write is not None and (write.jedec_id, write.unique_id) == (
-            chip.jedec_id,
-            chip.unique_id,
-        ):
-            yield write
+    found = (unfinished_on(newest, number) for number in half_written_in(newest))
+    return tuple(
+        write
+        for write in found
+        if write is not None
+        and (write.jedec_id, write.unique_id) == (chip.jedec_id, chip.unique_id)
+    )
+
+
+def _not_replaced_by(seen: ChipSeen, left: LeftHalfWritten) -> LeftHalfWritten:
+    """Without the writes to chips that this one, by all that it holds, took the place of."""
+    story = _newest_story(left.entry)
+    kept = [event for event in story if isinstance(event, events.KeptContents)]
+    here = [
+        event.number
+        for event in kept
+        if ChipId(jedec_id=event.jedec_id, unique_id=event.unique_id) == seen.chip
+    ]
+    is_not = left_behind(story, (None, *here), seen.sha256)
+    return replace(
+        left, writes=tuple(write for write in left.writes if write.kept_number not in is_not)
+    )
 
 
 def _newest_story(entry: Entry) -> Sequence[events.Event]:
@@ -100,15 +160,15 @@ def _newest_story(entry: Entry) -> Sequence[events.Event]:
     return entry.stories[max(entry.stories)]
 
 
-def _explains(entry: Entry, seen: ChipSeen) -> bool:
+def _explains(left: LeftHalfWritten, seen: ChipSeen) -> bool:
     """Whether every page of the chip is one that an unfinished write of the job leads to."""
     if is_constant(seen.contents):
         return False
+    size = len(seen.contents)
     return any(
-        unexplained_page(seen.contents, _known(entry, write, size=len(seen.contents)), announced)
+        unexplained_page(seen.contents, _known(left.entry, write, size=size), write.announced)
         is None
-        for write in _writes_on(entry, seen.chip)
-        for announced in [write.announced]
+        for write in left.writes
     )
 
 

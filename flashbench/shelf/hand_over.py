@@ -15,12 +15,12 @@ from flashbench.errors import CheckFailed, WrongCall
 from flashbench.job import journal, layout
 from flashbench.job.check import check_folder
 from flashbench.job.disk import UNFINISHED_SUFFIX, Disk, Kind
-from flashbench.job.lock import LOCK, JobLock
+from flashbench.job.lock import CHIP_LOCK, LOCK, JobLock
 from flashbench.job.refusals import disk_refused
 from flashbench.wording import quoted
 
 SUMS: Final = "SHA256SUMS"
-_NOT_PACKED: Final = (LOCK, journal.RESERVE)
+_NOT_PACKED: Final = (LOCK, CHIP_LOCK, journal.RESERVE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

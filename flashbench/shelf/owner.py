@@ -44,8 +44,7 @@ def naming_owner(
         left = half_written_job(found, shelf.entries)
         if left is not None:
             next_step = (
-                "That job left it half-written; with it in the socket:"
-                f" {ways_on_with(left, found.seen.chip)}"
+                f"That job left it half-written; with it in the socket: {ways_on_with(left)}"
             )
     return type(error)(f"{error.seen} {sentence}", next_step=next_step, state=error.state)
 
