@@ -9,7 +9,10 @@ import pytest
 
 import flashbench as fb
 from flashbench.errors import ChipHalfWritten, OtherChip, StrangeContents
+from flashbench.job.events import WriteFinished
 from flashbench.job.folder import Job
+from flashbench.job.left_behind import left_behind
+from flashbench.job.unfinished import without
 from flashbench.rehearsal.faults import LosePower
 from flashbench.safe_write.comparison import Comparison, compare, demand_known
 from flashbench.safe_write.next_step import next_step
@@ -25,6 +28,7 @@ from tests.builders.bench import (
     restore,
     write,
 )
+from tests.builders.job import announcement
 from tests.safe_write.test_replacement import a_new_chip, replaced
 
 IMAGE = edited(firmware(TINY.density_bytes), (0x1234, b"new"), (0x9000, b"also new"))
@@ -126,7 +130,18 @@ def test_what_is_suspect_on_the_old_chip_is_erased_on_whatever_holds_the_same(tw
     with two.new.visit() as visit, Job.open(two.job) as job:
         assert erased_in_full(visit, job)
         kept = fb.keep_contents(fb.read_twice(visit.identify()), job)
-        assert kept.suspect == write_of_own.suspect
+        plan = fb.plan_replacement(kept, fb.reload_backup(job), target=IMAGE)
+    erased = [range(u.start, u.start + u.size) for u in plan.cells.units if u.erase is not None]
+    assert without(write_of_own.suspect, erased) == []
+
+
+def test_a_replacement_that_is_half_written_again_itself_takes_nobodys_place() -> None:
+    own, new = announcement(), announcement(kept_number=1)
+    proven = WriteFinished(target_sha256=new.target_sha256)
+
+    assert left_behind([own, new, proven], (None, 1), new.target_sha256) == {None}
+    assert left_behind([own, new, proven, new], (None, 1), new.target_sha256) == frozenset()
+    assert left_behind([own, new, proven], (None,), new.target_sha256) == frozenset()
 
 
 def test_another_image_goes_onto_the_replacement(two: Two) -> None:
