@@ -82,17 +82,7 @@ def find_adapters(*, backend: Any = None, platform: str = sys.platform) -> list[
     Raises:
         AdapterUnavailable: libusb cannot be loaded, or refuses to list the bus.
     """
-    if backend is None:
-        backend = libusb_package.get_libusb1_backend()
-    if backend is None:
-        hindrance = no_usb_library(platform)
-        raise AdapterUnavailable(hindrance.seen, next_step=hindrance.mend)
-    try:
-        devices = list(usb.core.find(find_all=True, backend=backend, custom_match=_is_ours))
-    except (OSError, ValueError, NotImplementedError) as error:
-        hindrance = hindrance_of(error, platform=platform)
-        raise AdapterUnavailable(hindrance.seen, next_step=hindrance.mend) from error
-    return [_look_at(device, platform) for device in _one_each(devices)]
+    return [_look_at(device, platform) for device in _devices(backend, platform)]
 
 
 def open_adapter(
@@ -141,7 +131,8 @@ def open_url(
     `ftdi://ftdi:232h/1`, `ftdi://ftdi:2232h:SERIAL/2`, `ftdi://ftdi:232h:BUS:ADDRESS/1` (both
     hexadecimal), `ftdi:///1` for the only adapter there is, whichever it is; and
     `rehearsal:FOLDER` for a bench without hardware, which has its own time. `backend` as for
-    `find_adapters`. `pins_of` says what else is wired to the port of an adapter.
+    `find_adapters`. `pins_of` says what else is wired to the port of an adapter. Of the other
+    adapters none is claimed, not even for a moment: another process may be opening one.
 
     Raises:
         AdapterUnavailable: none answers to the name, several do, or it does not open.
@@ -151,8 +142,7 @@ def open_url(
         folder = url.removeprefix("rehearsal:")
         return _open_rehearsal(folder, clock_hz=clock_hz, pins_of=pins_of)
     wanted = parse_url(url)
-    found = [each for each in find_adapters(backend=backend) if wanted.fits(each)]
-    chosen = only_one(found, named=url)
+    chosen = only_one(_named_by(wanted, backend), named=url)
     return open_adapter(
         chosen.device,
         interface=wanted.interface,
@@ -192,9 +182,12 @@ class Wanted:
 
     def fits(self, found: FoundAdapter) -> bool:
         """Whether `found` is one that the URL names."""
+        return self.may_fit(found) and self.serial in ("", found.serial)
+
+    def may_fit(self, found: FoundAdapter) -> bool:
+        """Whether `found` is one that the URL names, if its serial is; that may be unread."""
         name_fits = self.url_name in ("", found.chip.lower().removeprefix("ft"))
-        place_fits = self.place in (None, (found.bus, found.address))
-        return name_fits and place_fits and self.serial in ("", found.serial)
+        return name_fits and self.place in (None, (found.bus, found.address))
 
 
 _URL: Final = re.compile(
@@ -244,9 +237,10 @@ def only_one(found: list[FoundAdapter], *, named: str) -> FoundAdapter:
             " lists them.",
         )
     listed = "; ".join(each.sentence() for each in found)
+    example = next((each.url for each in found if each.url), "URL")
     raise AdapterUnavailable(
         f"{len(found)} adapters {'are there' if anonymous else 'answer to ' + named}: {listed}.",
-        next_step="Name one of them by the URL at its start.",
+        next_step=f"Name one of them by the URL at its start, as --adapter {example}",
     )
 
 
@@ -336,6 +330,38 @@ def _open(
     return adapter
 
 
+def _devices(backend: Any, platform: str) -> list[Any]:
+    """The pyusb devices of all adapters, by bus and address. Raises as `find_adapters` does."""
+    if backend is None:
+        backend = libusb_package.get_libusb1_backend()
+    if backend is None:
+        hindrance = no_usb_library(platform)
+        raise AdapterUnavailable(hindrance.seen, next_step=hindrance.mend)
+    try:
+        devices = list(usb.core.find(find_all=True, backend=backend, custom_match=_is_ours))
+    except (OSError, ValueError, NotImplementedError) as error:
+        hindrance = hindrance_of(error, platform=platform)
+        raise AdapterUnavailable(hindrance.seen, next_step=hindrance.mend) from error
+    return _one_each(devices)
+
+
+def _named_by(wanted: Wanted, backend: Any) -> list[FoundAdapter]:
+    """The adapters that a URL names, what stands in the way of each not looked for.
+
+    Only of those that may be meant are the strings read, which needs no claim.
+    """
+    found = []
+    for device in _devices(backend, sys.platform):
+        if not wanted.may_fit(_found(device)):
+            continue
+        try:
+            serial, product = _strings(device)
+        finally:
+            usb.util.dispose_resources(device)
+        found.append(_found(device, serial=serial, product=product))
+    return [each for each in found if wanted.fits(each)]
+
+
 def _is_ours(device: Any) -> bool:
     return device.idVendor == FTDI and device.idProduct in PRODUCTS.values()
 
@@ -369,6 +395,14 @@ def _look_at(device: Any, platform: str) -> FoundAdapter:
                 hindrances.append(blank_eeprom(place))
     finally:
         usb.util.dispose_resources(device)
+    return _found(device, serial=serial, product=product, hindrances=tuple(hindrances))
+
+
+def _found(
+    device: Any, *, serial: str = "", product: str = "", hindrances: tuple[Hindrance, ...] = ()
+) -> FoundAdapter:
+    """What its descriptors say of a device, and what is known besides."""
+    model = MODELS.get(device.bcdDevice)
     return FoundAdapter(
         chip=model.chip if model else f"FTDI {device.idProduct:04x}",
         serial=serial,
@@ -378,7 +412,7 @@ def _look_at(device: Any, platform: str) -> FoundAdapter:
         port_numbers=tuple(device.port_numbers or ()),
         interfaces=tuple(range(1, model.mpsse_ports + 1)) if model else (),
         url=_url(device, model, serial, 1) if model else "",
-        hindrances=tuple(hindrances),
+        hindrances=hindrances,
         device=device,
     )
 

@@ -1,7 +1,7 @@
 """Listing adapters, what stands in the way of each, and naming one."""
 
 import errno
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -254,6 +254,101 @@ def test_a_name_finds_its_adapter(url: str, address: int) -> None:
         used = [usb.address for usb in adapters if usb.engines[0].mpsse or usb.engines[-1].mpsse]
 
     assert used == [address]
+
+
+@pytest.mark.parametrize("url", ["ftdi://ftdi:232h:A2/1", "ftdi://ftdi:232h:1:2/1"])
+def test_opening_one_adapter_touches_no_other(url: str) -> None:
+    named, other = ScriptedUsb(address=2, serial="A2"), ScriptedUsb(address=3, serial="A3")
+
+    open_url(url, backend=Bus(other, named), time=named.time).close()
+
+    assert named.calls.count("claim 0") == 1
+    assert other.calls == []
+    assert other.handles == 0
+
+
+@pytest.mark.parametrize("url", ["ftdi://ftdi:232h:1:2/1", "ftdi://ftdi:232h/1"])
+def test_an_adapter_that_cannot_be_meant_is_not_even_opened(url: str) -> None:
+    named, other = ScriptedUsb(address=2), ScriptedUsb("FT2232H", address=3)
+    other.open_error = AssertionError("it was opened")
+
+    with open_url(url, backend=Bus(named, other), time=named.time) as adapter:
+        assert adapter.facts.chip == "FT232H"
+
+
+def test_an_adapter_that_another_process_has_is_listed_as_in_use_and_hinders_no_other() -> None:
+    free, taken = ScriptedUsb(address=2, serial="A2"), ScriptedUsb(address=3, serial="A3")
+    taken.claim_errors[0] = USBError("Resource busy", -6, errno.EBUSY)
+    bus = Bus(free, taken)
+
+    with open_url("ftdi://ftdi:232h:A2/1", backend=bus, time=free.time) as adapter:
+        assert adapter.facts.serial == "A2"
+        assert taken.calls == []
+    with pytest.raises(AdapterUnavailable, match="Another program is using this port"):
+        open_url("ftdi://ftdi:232h:A3/1", backend=bus, time=free.time)
+    listed = find_adapters(backend=bus, platform="linux")
+
+    assert [each.opens for each in listed] == [True, False]
+    assert "Another program is using port A of" in listed[1].hindrances[0].seen
+
+
+class Process(Bus):
+    """What one process sees of adapters that it shares with others: a claim is one process's.
+
+    `at_call` is what happens elsewhere after so many of its calls.
+    """
+
+    def __init__(self, claims: dict[int, "Process"], *adapters: ScriptedUsb) -> None:
+        super().__init__(*adapters)
+        self._claims = claims
+        self.call_count = 0
+        self.at_call: dict[int, Callable[[], object]] = {}
+
+    def __getattribute__(self, name: str) -> Any:
+        found = super().__getattribute__(name)
+        if name not in ("open_device", "claim_interface", "release_interface", "ctrl_transfer"):
+            return found
+
+        def shared(adapter: ScriptedUsb, *rest: Any) -> Any:
+            self._keep_claims(name, adapter.address)
+            result = found(adapter, *rest)
+            self.call_count += 1
+            self.at_call.get(self.call_count, int)()
+            return result
+
+        return shared
+
+    def _keep_claims(self, name: str, address: int) -> None:
+        if name == "claim_interface" and self._claims.setdefault(address, self) is not self:
+            raise USBError("Resource busy", -6, errno.EBUSY)
+        if name == "release_interface" and self._claims.get(address) is self:
+            del self._claims[address]
+
+
+def test_two_processes_that_start_at_one_moment_do_not_hinder_each_other() -> None:
+    """The second one opens its adapter within each call of the first one's opening."""
+
+    def both(at_call: int) -> int:
+        adapters = [ScriptedUsb(address=2, serial="A2"), ScriptedUsb(address=3, serial="A3")]
+        claims: dict[int, Process] = {}
+        first, second = Process(claims, *adapters), Process(claims, *adapters)
+        opened = []
+
+        def open_as(process: Process, url: str) -> None:
+            opened.append(open_url(url, backend=process, time=adapters[0].time))
+
+        first.at_call[at_call] = lambda: open_as(second, "ftdi://ftdi:232h:A3/1")
+        open_as(first, "ftdi://ftdi:232h:A2/1")
+        assert {adapter.facts.serial for adapter in opened} >= {"A2"}
+        assert claims.get(2) is first
+        assert len(opened) == 1 or claims.get(3) is second
+        return first.call_count if len(opened) == 2 else 0
+
+    at_call = 1
+    while both(at_call):
+        at_call += 1
+
+    assert at_call > 10, "there were calls to start at"
 
 
 def test_without_any_adapter_nothing_opens() -> None:

@@ -12,7 +12,7 @@ from flashbench.adapter import find_adapters
 from flashbench.rehearsal import VirtualTime
 from flashbench.rehearsal.spi_target import EmptySocket
 from flashbench.rehearsal.usb_device import AdapterChip, VirtualAdapter, VirtualUsb
-from tests.cli.workplace import run, told
+from tests.cli.workplace import run, three_lines, told
 
 
 class ObstinateUsb(VirtualUsb):
@@ -152,6 +152,36 @@ def test_two_adapters_are_followed_by_how_to_name_one(monkeypatch: pytest.Monkey
     plug_in(monkeypatch, VirtualUsb(both))
 
     assert "Next: name one in every command, as --adapter ftdi://ftdi:232h:FB01/1" in screen()
+
+
+@pytest.mark.parametrize("words", [("identify",), ("dump", "JOB"), ("check-contact",)])
+@pytest.mark.parametrize("second_is_in_use", [False, True])
+def test_of_two_adapters_a_command_takes_none_unnamed_and_lists_both(
+    words: tuple[str, ...],
+    second_is_in_use: bool,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    first = an_adapter(serial="FB01")
+    second = an_adapter("FT2232H", serial="FB02", address=2, in_use_elsewhere=second_is_in_use)
+    plug_in(monkeypatch, VirtualUsb([first, second]))
+    call = [word.replace("JOB", str(tmp_path / "job")) for word in words]
+
+    shown = run(*call, "--supply", "3.3")
+    error = told(run(*call, "--supply", "3.3", "--json"))["error"]
+
+    assert shown.exit_code == 5
+    state, seen, next_step = three_lines(shown)
+    assert seen.startswith("2 adapters are there: ")
+    for url, chip in (("232h:FB01", "FT232H"), ("2232h:FB02", "FT2232H")):
+        assert f"ftdi://ftdi:{url}/1  {chip} Rehearsal adapter" in seen
+    assert next_step.endswith("as --adapter ftdi://ftdi:232h:FB01/1")
+    assert (error["exit_status"], error["seen"], error["next_step"]) == (5, seen, next_step)
+    assert error["state"] == state
+    for adapter in (first, second):
+        assert not adapter.pins.ever_driven
+        assert adapter.bulk_transfers == 0
+    assert not (tmp_path / "job").exists()
 
 
 def test_no_adapter_is_followed_by_what_to_look_at(monkeypatch: pytest.MonkeyPatch) -> None:
