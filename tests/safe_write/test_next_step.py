@@ -3,8 +3,7 @@
 JOB stands for the folder. The first sentence, what is on disk of the chip, has a test of its own.
 """
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -13,82 +12,30 @@ from flashbench.job.events import UnitFailed
 from flashbench.job.folder import Job
 from flashbench.job.outcome import record_outcome
 from flashbench.safe_write.between_rounds import (
-    EDIT_FILE_KEY,
-    note_what_the_board_wrote,
     start_of_edit,
 )
 from flashbench.safe_write.next_step import next_step, said_of_older_rounds
-from tests.builders.job import IMAGE, ORIGINAL, AChip, a_dumped_job, a_job, announcement
+from tests.builders.job import IMAGE, ORIGINAL, a_dumped_job, a_job, announcement
 from tests.builders.shelf import finish
+from tests.builders.story import (
+    BY_THE_BOARD,
+    OTHER,
+    OWN,
+    back_again,
+    best_reading,
+    changed,
+    keep_another,
+    with_image,
+    written,
+)
 
-OTHER = "5a5a5a5a5a5a5a5a"
-EDIT_FILE = {EDIT_FILE_KEY: "flashbench_edit = 1"}
 FROM_IMAGE = "edit JOB --from-image FILE"
 IMAGE_1 = "image 1 on disk with its change sheet"
-HALF_WRITTEN = "the board's own chip was left half-written"
+HALF_WRITTEN = (
+    "the board's own chip was left half-written: it belongs in a bag that says so, and is not to be"
+    " used"
+)
 REPLACEMENT = f"replacement chip 1 (ID aa400c, {OTHER})"
-
-
-def changed(image: bytes, *places: int) -> bytes:
-    """`image` with a bit flipped at each place."""
-    data = bytearray(image)
-    for place in places:
-        data[place] ^= 1
-    return bytes(data)
-
-
-BY_THE_BOARD = changed(IMAGE, 100, 3000, 3001)
-"""What comes back from a board that ran: the edit of IMAGE lies from 1024 on."""
-
-
-@contextmanager
-def with_image(folder: Path) -> Iterator[Job]:
-    """A first round with its original and an image."""
-    with a_dumped_job(folder) as job:
-        job.save_image(IMAGE, EDIT_FILE)
-        yield job
-
-
-@contextmanager
-def written(folder: Path) -> Iterator[Job]:
-    """That, the image proven on the board's own chip."""
-    with with_image(folder) as job:
-        job.announce(announcement())
-        finish(job, IMAGE)
-        yield job
-
-
-@contextmanager
-def best_reading(folder: Path) -> Iterator[Job]:
-    """A first round whose chip never read the same twice, and an image made from it."""
-    with a_job(folder) as job:
-        for _ in range(3):
-            job.save_doubtful(ORIGINAL)
-        job.save_best_reading(
-            ORIGINAL,
-            unstable={"unstable": [[16, 20]], "listed_to": len(ORIGINAL)},
-            unstable_bytes=4,
-            reads=(1, 2, 3),
-            chip_facts=AChip().facts(),
-            size_sources=("table",),
-            size_doubt=None,
-        )
-        job.save_image(IMAGE, {})
-        yield job
-
-
-def back_again(job: Job, data: bytes, *, unique_id: str = "00112233445566aa") -> None:
-    """The chip in the socket again, in a new round, with these contents."""
-    chip = AChip(unique_id=unique_id)
-    job.open_round(chip)
-    job.save_original(data, chip_facts=chip.facts(), ways=("one", "two"))
-    note_what_the_board_wrote(job)
-
-
-def keep_another(job: Job) -> int:
-    """Take another chip in as a replacement."""
-    chip = AChip(unique_id=OTHER)
-    return job.save_kept(b"\xff" * len(IMAGE), chip.facts()).number
 
 
 def fail(job: Job, *, writes: int, back: bool = False, kept_number: int | None = None) -> None:
@@ -441,7 +388,7 @@ def test_a_second_round_says_what_the_board_wrote_and_what_became_of_the_edit(
     tmp_path: Path,
 ) -> None:
     with written(tmp_path / "job") as job:
-        back_again(job, held, unique_id=unique_id or "00112233445566aa")
+        back_again(job, held, unique_id=unique_id or OWN)
 
         assert stands(job) == (proven, command, why)
         assert start_of_edit(job).put_back_bytes == put_back
