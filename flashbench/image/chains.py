@@ -22,7 +22,7 @@ import numpy.typing as npt
 from flashbench.image.checks import Order, Span
 from flashbench.image.finds import LengthField
 from flashbench.image.repeated_windows import Positions, words_at
-from flashbench.image.windows import LETTERS, WORTH, Copy, Repeats, worth_of
+from flashbench.image.windows import LETTERS, WORTH, Copy, Repeats, Triples, worth_of
 
 SHORTEST_BLOCK = 12
 LONGEST_BLOCK = 1 << 17
@@ -104,6 +104,7 @@ def rows_by_signature(data: bytes, repeats: Repeats) -> Iterator[Row]:
     if len(triples) > TRIPLES_MAX:
         likeliest = np.argsort(-_likeness(data, triples), kind="stable")
         triples = triples[likeliest[:TRIPLES_MAX]]
+    rows = triples.astype(np.int64)
 
     def starts_of(first: int) -> Starts:
         signature = data[first : first + 4]
@@ -113,7 +114,7 @@ def rows_by_signature(data: bytes, repeats: Repeats) -> Iterator[Row]:
             before=lambda at: data.rfind(signature, max(0, at - LONGEST_BLOCK), at),
         )
 
-    yield from _rows_through(data, repeats, triples, starts_of)
+    yield from _rows_through(data, repeats, rows, starts_of)
 
 
 def rows_by_letters(data: bytes, repeats: Repeats) -> Iterator[Row]:
@@ -230,7 +231,7 @@ def _rows_through(
         yield replace(row, common_signature=len(heads) == 1)
 
 
-def _likeness(data: bytes, triples: Positions) -> npt.NDArray[np.int8]:
+def _likeness(data: bytes, triples: Triples) -> npt.NDArray[np.int8]:
     """How much a triple looks like headers: printable signature, aligned places."""
     signatures = words_at(data, triples[:, 0])
     score = np.zeros(len(triples), dtype=np.int8)

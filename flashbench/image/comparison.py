@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from flashbench.image.board_numbers import find_board_numbers
 from flashbench.image.checks import Span
 from flashbench.image.copies import runs
 from flashbench.image.finds import Block, Confidence, Volume
@@ -110,7 +109,7 @@ def compare(
     """Compare two images; inspections of them are used if the caller has them."""
     one = first_inspection or inspect(first)
     two = second_inspection or inspect(second)
-    aside = (*_set_aside(1, first, one), *_set_aside(2, second, two))
+    aside = (*_set_aside(1, one), *_set_aside(2, two))
     pairs, only_first, only_second = _paired(first, second, one.blocks, two.blocks)
     differences = [
         difference
@@ -140,8 +139,8 @@ def _alike(first: bytes, second: bytes, aside: Sequence[SetAside]) -> tuple[str,
     return tuple(why for why in reasons if held(1, first, why) == held(2, second, why))
 
 
-def _set_aside(of: int, data: bytes, inspection: Inspection) -> Iterable[SetAside]:
-    for number in find_board_numbers(data):
+def _set_aside(of: int, inspection: Inspection) -> Iterable[SetAside]:
+    for number in inspection.numbers:
         yield SetAside(of=of, span=number.span, why=number.kind.value)
     for block in inspection.blocks:
         if block.name == VARIABLE_STORE:

@@ -11,6 +11,7 @@ from flashbench.image.finds import Block
 
 ALIKE_IN_ROW = 0.75
 ALIKE_ROWS = 0.5
+CHUNK = 1 << 22  # bytes looked at in one go
 
 Rows = list[list[Block]]
 
@@ -33,14 +34,23 @@ def with_copies(data: bytes, blocks: Sequence[Block]) -> tuple[Block, ...]:
 
 def differences(data: bytes, one: Span, other: Span) -> tuple[Span, ...]:
     """The stretches of `one` in which it differs from `other`, of the same length."""
+    return tuple(each_difference(data, one, other))
+
+
+def each_difference(data: bytes, one: Span, other: Span) -> Iterator[Span]:
+    """As `differences`, for those who look at a few."""
     here = np.frombuffer(data, np.uint8, one.end - one.start, one.start)
     there = np.frombuffer(data, np.uint8, one.end - one.start, other.start)
-    return tuple(Span(one.start + start, one.start + end) for start, end in runs(here != there))
+    for start, end in runs(here != there):
+        yield Span(one.start + start, one.start + end)
 
 
 def runs(flags: "np.ndarray[tuple[int], np.dtype[np.bool_]]") -> Iterator[tuple[int, int]]:
     """(start, end) of each run of True."""
-    edges: list[int] = (np.flatnonzero(flags[1:] != flags[:-1]) + 1).tolist()
+    edges: list[int] = []
+    for start in range(1, len(flags), CHUNK):
+        piece = flags[start - 1 : start + CHUNK]
+        edges += (np.flatnonzero(piece[1:] != piece[:-1]) + start).tolist()
     if len(flags) and flags[0]:
         edges.insert(0, 0)
     if len(flags) and flags[-1]:

@@ -332,19 +332,42 @@ def _u_boot_images(data: bytes, places: Places) -> Iterator[Block]:
 
 
 ENVIRONMENT_SIZES = (0x1000, 0x2000, 0x4000, 0x8000, 0x10000, 0x20000, 0x40000)
-_VARIABLES = re.compile(rb"[A-Za-z_][\w.+#-]{0,63}=[\x09-\x7e]*\0(?:[A-Za-z_][\w.+#-]{0,63}=|\0)")
+ENVIRONMENT_LOOKED_AT = 0x2000  # bytes in which the first variable must end
+_NAME = re.compile(rb"[A-Za-z_][\w.+#-]{0,63}=")
+_NEXT = re.compile(rb"[A-Za-z_][\w.+#-]{0,63}=|\0")
+_NO_VALUE = re.compile(rb"[^\x09-\x7e]")
 
 
 def _u_boot_environments(data: bytes, _: Places) -> Iterator[Block]:
     """U-Boot environments (memory): CRC-32, in the redundant form a flag byte, then variables.
     The size is stored nowhere: the usual ones are tried."""
     found_at = -1
-    for at, first in sorted(_environment_starts(data)):
-        if at != found_at and _VARIABLES.match(data, at + first, at + 0x2000):
+    for at, first in _variables(data):
+        if at != found_at:
             block = _environment(data, at, first)
             if block is not None:
                 found_at = at
                 yield block
+
+
+def _variables(data: bytes) -> Iterator[tuple[int, int]]:
+    """Where a variable with its value stands, and another or the end of all behind it."""
+    value_end = 0
+    for at, first in sorted(_environment_starts(data)):
+        limit = at + ENVIRONMENT_LOOKED_AT
+        name = _NAME.match(data, at + first, limit)
+        if name is None:
+            continue
+        # Long text has many such places: its end is looked for once.
+        if value_end < name.end():
+            behind = _NO_VALUE.search(data, name.end())
+            value_end = len(data) if behind is None else behind.start()
+        if (
+            value_end < min(limit, len(data))
+            and data[value_end] == 0
+            and _NEXT.match(data, value_end + 1, limit)
+        ):
+            yield at, first
 
 
 def _environment_starts(data: bytes) -> Iterator[tuple[int, int]]:

@@ -1,11 +1,12 @@
 """Blank and repeated regions of an image."""
 
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
 from flashbench.image.checks import Span
-from flashbench.image.copies import differences
+from flashbench.image.copies import each_difference
 from flashbench.image.windows import Repeats
 
 CELL = 256
@@ -36,10 +37,10 @@ class RepeatedRegion:
 def blank_regions(data: bytes) -> tuple[BlankRegion, ...]:
     """Runs of FF or 00 of at least `BLANK_MIN` bytes, ascending."""
     size = len(data) // CELL * CELL
-    cells = np.frombuffer(data, np.uint8, size).reshape(-1, CELL)
+    cells = np.frombuffer(data, np.uint64, size // 8).reshape(-1, CELL // 8)
     found = []
     for value in BLANK_VALUES:
-        whole = (cells == value).all(axis=1) if size else np.zeros(0, dtype=bool)
+        whole = (cells == np.frombuffer(bytes([value]) * 8, np.uint64)).all(axis=1)
         edges = np.flatnonzero(np.diff(np.concatenate(([0], whole.view(np.int8), [0]))))
         for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
             span = _to_the_byte(data, start * CELL, end * CELL, value)
@@ -73,7 +74,7 @@ def repeated_regions(data: bytes, repeats: Repeats) -> tuple[RepeatedRegion, ...
         ):
             continue
         there = Span(span.start + copy.distance, span.end + copy.distance)
-        unequal = differences(data, span, there)
+        unequal = tuple(islice(each_difference(data, span, there), DIFFERENCES_MAX + 1))
         if len(unequal) <= DIFFERENCES_MAX:
             found.append(RepeatedRegion(span, there.start, unequal))
     return tuple(sorted(found, key=lambda region: (region.span, region.copy_offset)))

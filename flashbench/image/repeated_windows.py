@@ -22,6 +22,7 @@ PARTS = 16
 PIECE = 1 << 16  # bytes whose windows are told apart in one go: places in it fit in 16 bits
 PIECES_AT_ONCE = 64
 KEYS_MAX = 1 << 22  # of a part, before frequent windows are thinned out
+KEYS_AT_ONCE = 1 << 18
 PLACE_BITS = np.uint64(32)
 PLACE = np.uint64((1 << 32) - 1)
 
@@ -60,21 +61,26 @@ class WindowParts:
 
     def __init__(self, data: bytes, threads: ThreadPoolExecutor) -> None:
         self._data = data
-        self._starts = np.arange(0, max(0, len(data) - WINDOW + 1), PIECE)
-        here = np.frombuffer(data, np.uint8)
-        pieces = (here[start : start + PIECE + WINDOW - 1] for start in self._starts.tolist())
-        told = list(threads.map(_by_part, pieces))
-        # Of each piece the places of its windows, part after part, and where each part begins.
-        self._places = [places for places, _ in told]
-        self._bounds: Positions = np.array([bounds for _, bounds in told]).reshape(-1, PARTS + 1)
+        count = max(0, len(data) - WINDOW + 1)
+        self._starts = np.arange(0, count, PIECE)
+        # Of each piece the places of its windows in it, part after part, and where parts begin.
+        self._places = np.empty(count, dtype=np.uint16)
+        self._bounds = np.zeros((len(self._starts), PARTS + 1), dtype=np.int64)
+        list(threads.map(self._tell_apart, range(len(self._starts))))
+
+    def _tell_apart(self, piece: int) -> None:
+        start = piece * PIECE
+        size = min(PIECE, len(self._places) - start)
+        here = np.frombuffer(self._data, np.uint8, size + WINDOW - 1, start)
+        part_of = _parts_of(here)
+        np.cumsum(np.bincount(part_of, minlength=PARTS)[:PARTS], out=self._bounds[piece, 1:])
+        self._places[start : start + size] = np.argsort(part_of, kind="stable")
 
     def repeated(self, part: int) -> RepeatedWindows:
         """What of one part occurs again, and not too often."""
         keys = self._keys(part)
-        same = (keys[1:] ^ keys[:-1]) <= PLACE
-        again = np.zeros(len(keys), dtype=bool)
-        again[1:] = same
-        again[:-1] |= same
+        again = _equal_windows(keys, 1)
+        again[:-1] |= again[1:]
         keys = keys[again]
         words = (keys >> PLACE_BITS).astype(np.uint32)
         _, sizes = groups(words)
@@ -102,14 +108,15 @@ class WindowParts:
     def _keys_of(self, part: int, low: int, high: int) -> Keys:
         """The windows of a part that begin in the pieces from `low` up to `high`, unsorted."""
         bounds = self._bounds[low:high, part : part + 2]
-        sizes = bounds[:, 1] - bounds[:, 0]
+        starts, sizes = self._starts[low:high], bounds[:, 1] - bounds[:, 0]
+        in_places = bounds + starts[:, np.newaxis]
         keys = np.empty(int(sizes.sum()), dtype=np.uint64)
         done = 0
         for at in range(0, high - low, PIECES_AT_ONCE):
-            pieces = range(at, min(at + PIECES_AT_ONCE, high - low))
-            places = np.repeat(self._starts[low:high][pieces], sizes[pieces])
+            some = slice(at, at + PIECES_AT_ONCE)
+            places = np.repeat(starts[some], sizes[some])
             places += np.concatenate(
-                [self._places[low + piece][slice(*bounds[piece].tolist())] for piece in pieces]
+                [self._places[first:end] for first, end in in_places[some].tolist()]
             )
             here = keys[done : done + len(places)]
             here[:] = words_at(self._data, places)
@@ -121,20 +128,17 @@ class WindowParts:
 
 def _thinned(keys: Keys) -> Keys:
     """Sorted keys without what goes beyond a window too many of each."""
-    excess = np.zeros(len(keys), dtype=bool)
-    excess[OCCURRENCES_MAX + 1 :] = (
-        keys[OCCURRENCES_MAX + 1 :] ^ keys[: -OCCURRENCES_MAX - 1]
-    ) <= PLACE
-    return keys[~excess]
+    return keys[~_equal_windows(keys, OCCURRENCES_MAX + 1)]
 
 
-def _by_part(piece: Bytes) -> tuple[npt.NDArray[np.uint16], Positions]:
-    """Places of the windows of a piece, part after part, and where each part begins and ends."""
-    part_of = _parts_of(piece)
-    bounds = np.zeros(PARTS + 1, dtype=np.int64)
-    np.cumsum(np.bincount(part_of, minlength=PARTS)[:PARTS], out=bounds[1:])
-    order = np.argsort(part_of, kind="stable")[: bounds[-1]]
-    return order.astype(np.uint16), bounds
+def _equal_windows(keys: Keys, distance: int) -> npt.NDArray[np.bool_]:
+    """Which keys hold the window of the key so many places before."""
+    equal = np.zeros(len(keys), dtype=bool)
+    for start in range(distance, len(keys), KEYS_AT_ONCE):
+        here = keys[start : start + KEYS_AT_ONCE]
+        before = keys[start - distance :][: len(here)]
+        equal[start : start + len(here)] = (here ^ before) <= PLACE
+    return equal
 
 
 def _parts_of(piece: Bytes) -> Bytes:

@@ -24,6 +24,9 @@ from flashbench.image.repeated_windows import (
     words_at,
 )
 
+Seeds = npt.NDArray[np.uint32]
+Triples = npt.NDArray[np.int32]  # rows of three places; images are far below 2 GiB
+
 SIGNATURE_WORTH = 18.0  # bits; two letters at least, and not only zeros beside them
 STEP_MIN, STEP_MAX = 12, 1 << 17  # between two blocks of a row
 COPIES_MAX = 16  # of one stretch
@@ -35,6 +38,7 @@ ISLAND_CELL = 256  # bytes; padding between the blocks of a row is rarely a whol
 HEADER_FIELDS = 12  # bytes behind a signature in which a header has small numbers
 SMALL, SMALL_MIN = 8, 4  # what is small, and how many of those bytes must be
 HEADERLIKE_MAX = 20_000
+SEEDS_AT_ONCE = 1 << 18
 CHUNK = 1 << 22  # bytes looked at in one go
 GROWTH_MAX = 256  # bytes
 SEEDS_PER_PART_MAX = (1 << 21) // PARTS
@@ -71,13 +75,10 @@ class Repeats:
     def __init__(self, data: bytes) -> None:
         self.data: Bytes = np.frombuffer(data, dtype=np.uint8)
         self._raw = data
-        # Sorting and gathering leave the interpreter's lock alone.
-        with ThreadPoolExecutor(2) as threads:
-            parts = WindowParts(data, threads)
-            found = list(threads.map(lambda part: _traces(parts.repeated(part)), range(PARTS)))
-        self._seeds: Positions = np.concatenate([seeds for _, seeds in found])
-        triples = np.concatenate([triples for triples, _ in found])
-        self.triples: Positions = _leftmost(triples[np.argsort(triples[:, 0])])
+        triples, seeds = _traces(data)
+        self.triples: Triples = _leftmost(triples[np.argsort(triples[:, 0])])
+        # Stretches that occur again, the longest first.
+        self.copies = _copies(data, seeds)
 
     @cached_property
     def lettered(self) -> Positions:
@@ -118,10 +119,11 @@ class Repeats:
     def islands(self) -> tuple[Span, ...]:
         """Stretches between blank runs of at least two cells of `ISLAND_CELL`, in order."""
         size = len(self.data) // ISLAND_CELL * ISLAND_CELL
-        if not size:
-            return ()
-        cells = self.data[:size].reshape(-1, ISLAND_CELL)
-        solid = ~(((cells == 0x00) | (cells == 0xFF)).all(axis=1))
+        solid = np.zeros(size // ISLAND_CELL, dtype=bool)
+        for start in range(0, size, CHUNK):
+            cells = self.data[start : min(start + CHUNK, size)].reshape(-1, ISLAND_CELL)
+            blank = ((cells == 0x00) | (cells == 0xFF)).all(axis=1)
+            solid[start // ISLAND_CELL :][: len(blank)] = ~blank
         edges = np.flatnonzero(np.diff(np.concatenate(([0], solid.view(np.int8), [0]))))
         found = []
         for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
@@ -133,21 +135,20 @@ class Repeats:
             found.append(Span(low, high))
         return tuple(span for span in found if span.end - span.start >= 3 * STEP_MIN)
 
-    @cached_property
-    def copies(self) -> tuple[Copy, ...]:
-        """Stretches that occur again, the longest first."""
-        pairs = _equal_pairs(self._raw, self._seeds)
-        found = [
-            copy
-            for copy in (_grown(self._raw, *piece) for piece in _pieces(pairs))
-            if copy.equal_bytes >= STRETCH_MIN
-        ]
-        return tuple(sorted(found, key=lambda copy: -copy.equal_bytes)[:COPIES_LISTED_MAX])
 
+def _traces(data: bytes) -> tuple[Triples, Seeds]:
+    """The triples, and the places from which copies are sought; neither in order."""
 
-def _traces(found: RepeatedWindows) -> tuple[Positions, Positions]:
-    """The triples of some windows, and the places from which copies are sought."""
-    return _triples(found), found.positions[_sample(found.words)]
+    def traces_of(part: int) -> tuple[Triples, Seeds]:
+        found = parts.repeated(part)
+        seeds = found.positions[_sample(found.words)]
+        return _triples(found), seeds[seeds <= len(data) - SEED_SIZE].astype(np.uint32)
+
+    # Sorting and gathering leave the interpreter's lock alone.
+    with ThreadPoolExecutor(2) as threads:
+        parts = WindowParts(data, threads)
+        told = list(threads.map(traces_of, range(PARTS)))
+    return np.concatenate([one for one, _ in told]), np.concatenate([one for _, one in told])
 
 
 def _sample(words: Words) -> Positions:
@@ -160,22 +161,23 @@ def _sample(words: Words) -> Positions:
     return np.flatnonzero(mixed % np.uint32(share) == 0)
 
 
-def _triples(found: RepeatedWindows) -> Positions:
+def _triples(found: RepeatedWindows) -> Triples:
     """Three consecutive occurrences of one window at a distance that blocks may have."""
     parts = found.words[found.first].astype("<u4").view(np.uint8).reshape(-1, 4)
     telling = (found.sizes >= 3) & (WORTH[parts].sum(axis=1) >= SIGNATURE_WORTH)
     first, counts = found.first[telling], found.sizes[telling] - 2
     if not len(first):
-        return np.empty((0, 3), dtype=np.int64)
+        return np.empty((0, 3), dtype=np.int32)
     ends = np.cumsum(counts)
     start = np.arange(ends[-1]) + np.repeat(first - (ends - counts), counts)
     steps = np.diff(found.positions, append=0)
     near = (steps >= STEP_MIN) & (steps <= STEP_MAX)
     start = start[near[start] & near[start + 1]]
-    return np.stack([found.positions[start + index] for index in range(3)], axis=1)
+    places = [found.positions[start + index].astype(np.int32) for index in range(3)]
+    return np.stack(places, axis=1)
 
 
-def _leftmost(rows: Positions) -> Positions:
+def _leftmost(rows: Triples) -> Triples:
     """Of triples that are one long signature seen at each of its bytes, the first three.
 
     Three, because chance may put equal bytes in front of a signature. `rows` ascend, and no two
@@ -183,33 +185,37 @@ def _leftmost(rows: Positions) -> Positions:
     """
     if len(rows) < 4:
         return rows
-    kept: Positions = rows[~(_is_moved(rows, 1) & _is_moved(rows, 3))]
+    kept: Triples = rows[~(_is_moved(rows, 1) & _is_moved(rows, 3))]
     return kept
 
 
-def _is_moved(rows: Positions, distance: int) -> npt.NDArray[np.bool_]:
+def _is_moved(rows: Triples, distance: int) -> npt.NDArray[np.bool_]:
     """Which rows are another row moved by `distance`: one of so many rows before."""
     moved = np.zeros(len(rows), dtype=bool)
     for back in range(1, distance + 1):
-        moved[back:] |= (rows[back:] - distance == rows[:-back]).all(axis=1)
+        same = rows[back:, 0] - rows[:-back, 0] == distance
+        for column in (1, 2):
+            same &= rows[back:, column] - rows[:-back, column] == distance
+        moved[back:] |= same
     return moved
 
 
-def _equal_pairs(data: bytes, positions: Positions) -> Keys:
+def _copies(data: bytes, seeds: Seeds) -> tuple[Copy, ...]:
+    found = (_grown(data, *piece) for piece in _pieces(_equal_pairs(data, seeds)))
+    long = [copy for copy in found if copy.equal_bytes >= STRETCH_MIN]
+    return tuple(sorted(long, key=lambda copy: -copy.equal_bytes)[:COPIES_LISTED_MAX])
+
+
+def _equal_pairs(data: bytes, seeds: Seeds) -> Keys:
     """Windows of SEED_SIZE bytes that equal a later one, as distance << 32 | position, sorted."""
-    positions = positions[positions + SEED_SIZE <= len(data)]
-    if len(positions) < 2:
+    if len(seeds) < 2:
         return np.empty(0, dtype=np.uint64)
-    place_bits = np.uint64(max(1, int(positions.max()).bit_length()))
-    keys = words_at(data, positions).astype(np.uint64)
-    keys *= np.uint64(0x9E3779B97F4A7C15)
-    for shift in range(4, SEED_SIZE, 4):
-        keys ^= keys >> np.uint64(29)
-        keys += words_at(data, positions + shift)
-        keys *= np.uint64(0xBF58476D1CE4E5B9)
-    keys >>= place_bits
-    keys <<= place_bits
-    keys |= positions.view(np.uint64)
+    place_bits = np.uint64(max(1, int(seeds.max()).bit_length()))
+    keys = np.empty(len(seeds), dtype=np.uint64)
+    for start in range(0, len(seeds), SEEDS_AT_ONCE):
+        here = seeds[start : start + SEEDS_AT_ONCE].astype(np.int64)
+        mixed = _mixed(data, here) >> place_bits << place_bits
+        keys[start : start + SEEDS_AT_ONCE] = mixed | here.view(np.uint64)
     keys.sort()
     places = keys & ((np.uint64(1) << place_bits) - np.uint64(1))
     keys >>= place_bits
@@ -217,12 +223,23 @@ def _equal_pairs(data: bytes, positions: Positions) -> Keys:
     few = (sizes >= 2) & (sizes <= COPIES_MAX)
     has_next = np.repeat(few, sizes)
     has_next[first[few] + sizes[few] - 1] = False
-    left = np.flatnonzero(has_next)
-    pairs: Keys = places[left + 1] - places[left]
-    pairs <<= np.uint64(32)
-    pairs |= places[left]
+    steps = np.diff(places)
+    steps <<= np.uint64(32)
+    steps |= places[:-1]
+    pairs: Keys = steps[has_next[:-1]]
     pairs.sort()
     return pairs
+
+
+def _mixed(data: bytes, positions: Positions) -> Keys:
+    """A number of 64 bits for the SEED_SIZE bytes at each position."""
+    mixed = words_at(data, positions).astype(np.uint64)
+    mixed *= np.uint64(0x9E3779B97F4A7C15)
+    for shift in range(4, SEED_SIZE, 4):
+        mixed ^= mixed >> np.uint64(29)
+        mixed += words_at(data, positions + shift)
+        mixed *= np.uint64(0xBF58476D1CE4E5B9)
+    return mixed
 
 
 def _pieces(pairs: Keys) -> Iterator[tuple[int, int, int]]:
