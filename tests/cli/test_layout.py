@@ -231,7 +231,13 @@ def test_with_json_a_wrong_call_is_an_object_too(words: tuple[str, ...], seen: s
 
 
 @pytest.mark.parametrize(
-    ("verb", "default"), [("check-contact", "30M"), ("dump", "30M"), ("write", "10M")]
+    ("verb", "default"),
+    [
+        ("check-contact", "30M"),
+        ("dump", "30M"),
+        ("identify", "10M"),
+        ("write", "the fastest that leaves a margin"),
+    ],
 )
 def test_the_clock_that_is_said_to_be_the_default_is_said_once(verb: str, default: str) -> None:
     said = " ".join(run(verb, "--help").stdout.split())
