@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import InitVar, dataclass, field, replace
-from typing import Final, final
+from typing import Final, NoReturn, final
 
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind, Register
@@ -19,6 +19,7 @@ from flashbench.job.unfinished import UnfinishedWrite
 from flashbench.job.way_on import ways_on
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
+from flashbench.safe_write._following import Comparison, Digest, Following
 from flashbench.safe_write.backup import Backup
 from flashbench.safe_write.best_reading import BestReading
 from flashbench.safe_write.fit import differences, refuse_unfit_size, refuse_unfit_supply
@@ -144,17 +145,18 @@ def plan_rewrite(
     unfinished = job.unfinished_on(None)
     if unfinished is not None:
         raise _own_is_half_written(job, unfinished)
-    current = _read_current(chip, progress)
-    _refuse_changed_contents(current, backup, new_image)
-    number = job.image_number(screening.sha256_hex(new_image))
+    image = _NewImage(backup, new_image)
+    current = _read_current(chip, image, progress)
+    number = image.number
     if number is None:
-        number = job.save_image(new_image, change_sheet(backup.image, new_image))
+        number = job.save_image(new_image, image.sheet)
     return _make(
         chip=chip,
         backup=backup,
         current=current,
         suspect=(),
         target=new_image,
+        target_sha256=image.sha256,
         target_name=f"image {number}",
         registers=dict(chip.registers),
     )
@@ -223,6 +225,7 @@ def plan_recovery(found: Found, backup: Backup | BestReading, *, target: bytes) 
         current=found.image,
         suspect=found.suspect,
         target=target,
+        target_sha256=screening.sha256_hex(target),
         target_name=name,
         registers=registers,
         locks_before=locks,
@@ -305,6 +308,7 @@ def _make_for_new_chip(
         current=current,
         suspect=suspect,
         target=target,
+        target_sha256=screening.sha256_hex(target),
         target_name=_stored_name(source, target),
         registers=dict(chip.registers),
         locks_before=locks_before,
@@ -342,6 +346,7 @@ def _make(
     current: bytes,
     suspect: tuple[range, ...],
     target: bytes,
+    target_sha256: str,
     target_name: str,
     registers: dict[Register, int],
     locks_before: dict[str, int] | None = None,
@@ -366,7 +371,7 @@ def _make(
         suspect=suspect,
         target=target,
         target_name=target_name,
-        target_sha256=screening.sha256_hex(target),
+        target_sha256=target_sha256,
         original_sha256=backup.sha256,
         cells=cells,
         registers=registers,
@@ -442,8 +447,8 @@ def _refuse_contradicted_size(backup: Backup | BestReading) -> None:
     if backup.size_doubt is None and backup.size_sources:
         return
     raise ChipUntouched(
-        "How large the board's own chip is, is not known:"
-        f" {backup.size_doubt or 'its sources disagree'}, so the dump may be a part or a repetition"
+        "How large the board's own chip is, is not known."
+        f" {backup.size_doubt or 'Its sources disagree.'} So the dump may be a part or a repetition"
         " of it.",
         next_step="Give the marking printed on the chip (--marking) and dump it again in a new"
         f" round: {command_line('dump', backup.job.folder, '--again')}",
@@ -458,29 +463,56 @@ def _refuse_unproven_size(
             f"The size of {of} is not proven: {doubt}", next_step=f"The dump is kept. {way_on}"
         )
     if len(sources) < 2:
-        known = " and ".join(sources) or "nothing"
+        known = f"only {sources[0]}" if sources else "nothing"
         raise ChipUntouched(
-            f"The size of {of} is not proven: only {known} speaks for it.",
+            f"The size of {of} is not proven: {known} speaks for it.",
             next_step=f"The dump is kept. {way_on}",
         )
 
 
-def _read_current(chip: Identified, progress: Progress) -> bytes:
-    return reading.read_whole(
-        chip,
-        kind=ReadKind.FAST,
-        sck_hz=reading.read_hz(chip, ReadKind.FAST),
-        step="read before writing",
-        progress=progress,
-    )
+class _NewImage:
+    """What there is to find out of a new image without the chip, while the chip is read."""
+
+    def __init__(self, backup: Backup, data: bytes) -> None:
+        self.backup = backup
+        self.data = data
+        self.sha256 = ""
+        self.number: int | None = None
+        self.sheet: dict[str, object] = {}
+
+    def prepare(self) -> None:
+        """Its hash, its number in the job, and if it has none yet, what it changes."""
+        self.sha256 = screening.sha256_hex(self.data)
+        self.number = self.backup.job.image_number(self.sha256)
+        if self.number is None:
+            self.sheet = change_sheet(self.backup.image, self.data)
 
 
-def _refuse_changed_contents(current: bytes, backup: Backup, new_image: bytes) -> None:
-    if (
-        current in (backup.image, new_image)
-        or screening.sha256_hex(current) in backup.job.proven_images()
-    ):
-        return
+def _read_current(chip: Identified, image: _NewImage, progress: Progress) -> bytes:
+    """What the chip holds: what was backed up, the new image, or what it was proven to hold.
+
+    Raises:
+        StrangeContents: none of these.
+    """
+    digest = Digest()
+    pictures = Comparison(image.backup.image), Comparison(image.data)
+    with Following(digest.work, *(picture.work for picture in pictures)) as following:
+        following.meanwhile(image.prepare)
+        current = reading.read_whole(
+            chip,
+            kind=ReadKind.FAST,
+            sck_hz=reading.read_hz(chip, ReadKind.FAST),
+            step="read before writing",
+            progress=progress,
+            arriving=following.arriving,
+        )
+    known = digest.sha256 in image.backup.job.proven_images()
+    if not known and not any(picture.equal for picture in pictures):
+        _refuse_changed_contents(current, image.backup)
+    return current
+
+
+def _refuse_changed_contents(current: bytes, backup: Backup) -> NoReturn:
     found = screening.disagreement(backup.image, current)
     where = (
         ""
