@@ -1,5 +1,6 @@
 """The wire over an FTDI adapter: runs frames, and knows after a failure what may have run."""
 
+import errno
 from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterator, Sequence
@@ -13,6 +14,7 @@ from flashbench.adapter import listening, mpsse
 from flashbench.adapter._frame import Frame
 from flashbench.adapter._wire import Arrived
 from flashbench.adapter.extra_pins import AS_WIRED_WITHOUT_A_WORD, ExtraPins
+from flashbench.adapter.hindrance import usb_errno
 from flashbench.adapter.listening import LISTENING_HZ, Heard
 from flashbench.adapter.mpsse import Batch, Engine, SampleEdge
 from flashbench.adapter.time_source import TimeSource
@@ -30,6 +32,8 @@ SLACK_SHARE: Final = 1.25
 SYNC_S: Final = 0.5
 WAIT_SLICE_S: Final = 0.2
 LISTENINGS: Final = 2  # transfers, of about 14 ms each
+BUSY_LOOKS: Final = 3
+BUSY_WAIT_S: Final = 0.05
 
 
 class FtdiWire:
@@ -50,7 +54,7 @@ class FtdiWire:
             AdapterUnavailable: says what stands in the way and what mends it.
         """
         self._time = time
-        self._port = UsbPort(device, interface=interface)
+        self._port = _opened_port(device, interface=interface, time=time)
         self.model = self._port.model
         if extra.needs_wide_port and not self.model.wide:
             self._port.close()
@@ -450,6 +454,22 @@ class _Run:
         """The clause that names the first frame not known to have run."""
         number = min(self.surely, len(self.frames) - 1)
         return f"in frame {number + 1} of {len(self.frames)}: {self.frames[number].name}"
+
+
+def _opened_port(device: usb.core.Device, *, interface: int, time: TimeSource) -> UsbPort:
+    """The port, opened. Raises `AdapterUnavailable`.
+
+    A process that lists the adapters claims each port for an instant, so one that is in use is
+    looked at again before that is believed.
+    """
+    for _ in range(BUSY_LOOKS - 1):
+        try:
+            return UsbPort(device, interface=interface)
+        except AdapterUnavailable as error:
+            if usb_errno(error) != errno.EBUSY:
+                raise
+        time.wait_s(BUSY_WAIT_S)
+    return UsbPort(device, interface=interface)
 
 
 def _provocation(opcode: int) -> tuple[bytes, bytes]:

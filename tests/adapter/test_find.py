@@ -14,7 +14,7 @@ from flashbench.adapter import FoundAdapter, find_adapters, open_only_adapter, o
 from flashbench.adapter.find import parse_url
 from flashbench.adapter.hindrance import UDEV_RULE, hindrance_of
 from flashbench.errors import AdapterUnavailable, WrongCall
-from tests.adapter.scripted_usb import ScriptedUsb
+from tests.adapter.scripted_usb import ScriptedTime, ScriptedUsb
 
 
 class Bus(ScriptedUsb):
@@ -290,6 +290,21 @@ def test_an_adapter_that_another_process_has_is_listed_as_in_use_and_hinders_no_
 
     assert [each.opens for each in listed] == [True, False]
     assert "Another program is using port A of" in listed[1].hindrances[0].seen
+
+
+def test_a_port_that_a_listing_elsewhere_holds_for_an_instant_opens_all_the_same() -> None:
+    usb = ScriptedUsb(serial="A2")
+    usb.claim_errors[0] = USBError("Resource busy", -6, errno.EBUSY)
+
+    class ListingEnds(ScriptedTime):
+        def wait_s(self, seconds: float) -> None:
+            super().wait_s(seconds)
+            usb.claim_errors.clear()
+
+    time = ListingEnds()
+    with open_url("ftdi://ftdi:232h:A2/1", backend=usb, time=time) as adapter:
+        assert adapter.facts.serial == "A2"
+    assert time.waited[0] <= 0.1
 
 
 class Process(Bus):

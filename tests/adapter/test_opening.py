@@ -43,7 +43,8 @@ def test_an_adapter_in_use_is_refused_and_not_disturbed() -> None:
 
     with pytest.raises(AdapterUnavailable, match=r"Another program is using this port"):
         open_adapter(usb.device(), time=usb.time)
-    assert usb.calls == ["claim 0"]
+    assert usb.calls == ["claim 0"] * 3
+    assert sum(usb.time.waited) <= 0.1
     assert usb.handles == 0
 
 
