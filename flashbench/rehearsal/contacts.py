@@ -41,7 +41,7 @@ class Contacts:
         self._reaches_chip = True
         self._last_sent = b"\xff"
         self._carried_bit = 1
-        self._byte_before = 0xFF  # MISO is released between frames, and pulled up
+        self._byte_before: int | None = None
         self._read_ahead = b""
         self._armed = armed
         self._glitched: _GlitchedFrame | None = None
@@ -65,7 +65,7 @@ class Contacts:
             return
         self._reaches_chip = not any(self._breaks_frame(fault, at_s) for fault in self.faults)
         self._carried_bit = 1
-        self._byte_before = 0xFF
+        self._byte_before = None
         self._read_ahead = b""
         if self._reaches_chip:
             self.target.select(at_s)
@@ -120,7 +120,7 @@ class Contacts:
             case MisoFlips() if sck_hz > fault.above_hz:
                 return self._flipped(answer, fault.rate)
             case MisoSettlesLate() if sck_hz > fault.above_hz:
-                return self._settled_late(answer, fault.swing)
+                return self._settled_late(answer, fault)
             case FloatingMiso():
                 return (b"\xff" if fault.level else b"\0") * len(answer)
             case MisoOnMosi():
@@ -142,14 +142,16 @@ class Contacts:
             spoiled[position >> 3] ^= 1 << (position & 7)
         return bytes(spoiled)
 
-    def _settled_late(self, answer: bytes, swing: int) -> bytes:
+    def _settled_late(self, answer: bytes, fault: MisoSettlesLate) -> bytes:
         """A frame comes in many pieces: the byte before a piece is the last one of the frame."""
         if not answer:
             return answer
+        first = 0xFF if fault.pulled_up else answer[0]
+        last = first if self._byte_before is None else self._byte_before
         now = np.frombuffer(answer, dtype=np.uint8)
-        before = np.concatenate((np.array([self._byte_before], dtype=np.uint8), now[:-1]))
+        before = np.concatenate((np.array([last], dtype=np.uint8), now[:-1]))
         self._byte_before = answer[-1]
-        late = np.bitwise_count(now ^ before) >= swing
+        late = np.bitwise_count(now ^ before) >= fault.swing
         kept = np.where(late, (now & 0x7F) | (before & 0x80), now)
         return kept.astype(np.uint8).tobytes()
 

@@ -49,7 +49,8 @@ Limits, known and not closed:
 * One flipped bit makes 05h of 01h. Behind 06h that writes the status register, and a chip whose
   lock bits are one-time might lock for good. The register is read back and named.
 * Errors above some clock that depend on the data repeat alike in two reads, if both are above it.
-  The proof of the clock before a dump is there to exclude it, not the two reads.
+  The proof of the clock before a dump excludes it, and a slow look at the bytes of the image least
+  like the one before them; an error of another pattern, at both clocks and in neither look, stays.
 * A flip on MOSI that hits the same address bit of every frame shifts both whole reads alike; short
   reads from telling places show it. The uppermost bit turns the chip by half for every read; only
   the chip's own tables (SFDP) tell then, so that a part without them, or one that does not decode
@@ -227,11 +228,13 @@ class MisoFlips:
 class MisoSettlesLate:
     """Above `above_hz` a byte unlike the one before in `swing` bits or more keeps its old bit 7.
 
-    It depends on the data alone, so that two reads at one clock agree.
+    It depends on the data alone, so that two reads at one clock agree. MISO is `pulled_up` between
+    frames; without that the first byte of a frame never errs.
     """
 
     above_hz: float
     swing: int = 6
+    pulled_up: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -117,6 +117,24 @@ def has_equal_halves(image: bytes) -> bool:
     return image[:half] == image[half:]
 
 
+def largest_swings(image: bytes, *, at_most: int) -> list[int]:
+    """Offsets of bytes unlike the one before in the most bits, one of each pair of values.
+
+    Where a line settles too late for the clock, it errs there first, and alike in every read.
+    """
+    first_of: npt.NDArray[np.int64] = np.full(1 << 16, -1, np.int64)
+    data = np.frombuffer(image, np.uint8)
+    for start in range(0, len(data) - 1, _MIB):
+        part = data[start : start + _MIB + 1].astype(np.uint16)
+        pairs = part[:-1] << 8 | part[1:]
+        new = np.flatnonzero(first_of[pairs] < 0)[::-1]
+        first_of[pairs[new]] = start + 1 + new
+    values = np.flatnonzero(first_of >= 0)
+    swing = np.bitwise_count((values >> 8 ^ values) & 0xFF)
+    steepest = values[np.argsort(-swing.astype(np.int8), kind="stable")[:at_most]]
+    return [int(place) for place in first_of[steepest]]
+
+
 def is_constant(image: bytes) -> bool:
     """True if every byte is the same."""
     return image.count(image[:1]) == len(image)

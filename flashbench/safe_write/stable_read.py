@@ -8,7 +8,7 @@ from typing import Final, Protocol, final
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.evidence import Evidence
-from flashbench.chip.identity import Identified
+from flashbench.chip.identity import FIRST_CONTACT_HZ, Identified
 from flashbench.chip.profile import Address, AddressMode
 from flashbench.errors import ChipUntouched
 from flashbench.progress import Progress, silent
@@ -18,6 +18,9 @@ from flashbench.safe_write.address_lines import off_address, tables_are_gone
 
 _SEAL: Final = object()
 _PROBE_BYTES: Final = 4096
+_SWINGS_MIN: Final = 64
+_SWINGS_MAX: Final = 512
+_BYTES_A_SWING: Final = 4096
 
 
 class ReadsDisagree(ChipUntouched):
@@ -136,8 +139,8 @@ def read_twice(
     Raises:
         TypeError: `chip` is not an Identified.
         ReadsDisagree: the reads differ; both are kept if there is a job to keep them in.
-        ReadsDisagree: they agree but a data bit never changes, or addresses do not arrive as
-            they are sent.
+        ReadsDisagree: they agree but a data bit never changes, addresses do not arrive as they
+            are sent, or the steepest bytes read otherwise at a slow clock.
         ChipUntouched: another chip answers now than the one that was identified.
         AdapterError, Interrupted: the bus failed or the user stopped; the chip was only read.
     """
@@ -151,6 +154,7 @@ def read_twice(
     chip.demand_same_chip()
     _refuse_stuck_lanes(reads, keep_doubtful_in)
     _refuse_other_addresses(chip, reads, keep_doubtful_in)
+    _refuse_late_bits(chip, reads, keep_doubtful_in)
     sources, doubt = prove_size(chip, reads.first)
     return StableRead(
         chip=chip,
@@ -254,6 +258,36 @@ def _refuse_other_addresses(
         what + _kept_sentence(kept),
         next_step="Clean and reseat the chip, check the MOSI line, shorten the leads or lower"
         " --clock, then dump again.",
+        kept=kept,
+    )
+
+
+def _refuse_late_bits(chip: Identified, reads: _TwoReads, keeper: KeepsDoubtful | None) -> None:
+    """Both clocks may lie above what the lines bear; the steepest bytes, read slowly, tell."""
+    if reads.slower_hz <= FIRST_CONTACT_HZ:
+        return
+    at_most = min(_SWINGS_MAX, max(_SWINGS_MIN, len(reads.first) // _BYTES_A_SWING))
+    places = screening.largest_swings(reads.first, at_most=at_most)
+    asked = [
+        frame
+        for place in places
+        for frame in reading.array_frames(chip.profile, Address(place - 1), 2, kind=ReadKind.PLAIN)
+    ]
+    with reading.address_mode(chip):
+        held = chip.run(asked, sck_hz=FIRST_CONTACT_HZ)
+    late = [
+        place
+        for number, place in enumerate(places)
+        if held[2 * number : 2 * number + 2] != reads.first[place - 1 : place + 1]
+    ]
+    if not late:
+        return
+    kept = _keep(reads, keeper)
+    raise ReadsDisagree(
+        f"Both reads agree, but {len(late)} of {len(places)} bytes that are least like the one"
+        f" before them read otherwise at {FIRST_CONTACT_HZ // 1_000_000} MHz, first at"
+        f" {min(late):#08x}: the lines are too slow for the clock.{_kept_sentence(kept)}",
+        next_step="Shorten the leads or lower --clock, then dump again.",
         kept=kept,
     )
 

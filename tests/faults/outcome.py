@@ -275,7 +275,7 @@ ALWAYS_THERE = (
 )
 _PLACE = (
     r"0x[0-9a-f]{6}|\bID\b|status register|line \d+|job\.toml|journal\.head"
-    r"|(original|image-1|best-reading)\.(bin|json)"
+    r"|(original|image-1|best-reading)\.(bin|json)|size of the new chip is not proven"
 )
 ONE_TIME = 0x38
 Registers = tuple[tuple[str, int], ...]
