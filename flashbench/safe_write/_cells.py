@@ -1,5 +1,6 @@
 """Units finished one by one: picture checked, erased, found blank, programmed, read back."""
 
+from collections import defaultdict, deque
 from collections.abc import Callable
 from typing import Final, NoReturn
 
@@ -17,7 +18,7 @@ from flashbench.job.folder import Job
 from flashbench.job.unfinished import without
 from flashbench.progress import Progress
 from flashbench.safe_write._pages import Page, PageProgrammer
-from flashbench.safe_write._sender import Sender
+from flashbench.safe_write._sender import SAMPLES, Sender
 from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.plan_units import UnitPlan
 from flashbench.wording import command_line
@@ -25,6 +26,10 @@ from flashbench.wording import command_line
 ATTEMPTS_PER_UNIT: Final = 3
 WRITES_TILL_WORN: Final = 2
 """A unit that fails in so many writes, each with its attempts, is worn: common practice."""
+
+ERASES_REMEMBERED: Final = 8
+FIRST_LOOK_UNLEARNT: Final = 1 / 4
+FIRST_LOOK_LEARNT: Final = 7 / 8
 
 NEIGHBOURHOOD_BYTES: Final = 256 * 1024
 _BLANK: Final = b"\xff"
@@ -46,6 +51,7 @@ class CellWriter:
         self._unknown = list(plan.suspect)
         self._programmer = PageProgrammer(sender, plan.chip.profile)
         self._opcodes_seen: set[int] = set()
+        self._erase_times: defaultdict[int, EraseTime] = defaultdict(EraseTime)  # by opcode
         self._first_picture_seen = False
         self._total = sum(unit.size for unit in plan.cells.units)
         self._done = 0
@@ -180,7 +186,7 @@ class CellWriter:
                 meanwhile=lambda: self._programmer.prepare(self._pages_of(unit)),
             )
             if kind.opcode not in self._opcodes_seen:
-                self._demand_neighbours(unit, kind)
+                self._demand_nothing_beside(unit, kind, was_blank=before == blank)
             found = self._read_hoping_for(start, blank)
             self._now[start:end] = found
             if found == blank:
@@ -230,19 +236,26 @@ class CellWriter:
         The host has nothing else to do then, so `meanwhile` is called.
         """
         frames, time = self._sender.frames, self._plan.chip.adapter.time
-        reply = self._sender.run([frames.write_enable(), frames.status(), frame, frames.status()])
-        if reply[0] == 0xFF or not reply[0] & WRITE_ENABLED:
+        look = frames.status(SAMPLES)
+        reply = self._sender.run([frames.write_enable(), look, frame, look])
+        begun_s = time.now_s()
+        before, after = reply[:SAMPLES], reply[SAMPLES:]
+        if not any(status != 0xFF and status & WRITE_ENABLED for status in before):
             raise ChipHalfWritten(
-                f"Write enable (06h) had no effect: status {reply[0]:02X}h before {where}.",
+                f"Write enable (06h) had no effect: status {before[0]:02X}h before {where}.",
                 next_step="Check contact, supply and the WP# pin, then run finish or restore.",
             )
-        if reply[1] & BUSY:
-            begun_s = time.now_s()
-            meanwhile()
-            doing = "the chip erase" if isinstance(erase, ChipEraseTime) else "an erase"
-            self._sender.wait_idle(
-                expected_ms=erase.ms_typ, limit_ms=erase.ms_max, doing=doing, since_s=begun_s
-            )
+        if not any(status & BUSY for status in after):
+            return
+        meanwhile()
+        learnt = self._erase_times[erase.opcode]
+        took_ms = self._sender.wait_idle(
+            expected_ms=learnt.first_look_ms(erase.ms_typ),
+            limit_ms=erase.ms_max,
+            doing="the chip erase" if isinstance(erase, ChipEraseTime) else "an erase",
+            since_s=begun_s,
+        )
+        learnt.take(took_ms)
 
     def _tells_of_larger_units(self, unit: UnitPlan) -> bool:
         """Whether an erase of twice the size or more would show beside this unit.
@@ -255,15 +268,34 @@ class CellWriter:
         known = without([range(twin, twin + unit.size)], self._unknown)
         return any(not _is_blank(self._now[part.start : part.stop]) for part in known)
 
-    def _demand_neighbours(self, unit: UnitPlan, kind: EraseKind) -> None:
-        """An erase must have cleared nothing beside its unit."""
-        end = unit.start + unit.size
-        low = range(max(0, unit.start - NEIGHBOURHOOD_BYTES), int(unit.start))
-        high = range(end, min(len(self._now), end + NEIGHBOURHOOD_BYTES))
-        for stretch in (part for part in (low, high) if part):
+    def _demand_nothing_beside(self, unit: UnitPlan, kind: EraseKind, *, was_blank: bool) -> None:
+        """An erase must have cleared nothing beside its unit.
+
+        That of a blank unit proves no erase, so all that is looked at is whether it did harm.
+        """
+        for stretch in self._telling_page(unit) if was_blank else self._neighbourhood(unit):
             strange = self._strange_bytes(stretch, ReadKind.FAST)
             if strange.any() and (strange & self._strange_bytes(stretch, ReadKind.PLAIN)).any():
                 self._refute(unit, kind)
+
+    def _neighbourhood(self, unit: UnitPlan) -> list[range]:
+        end = unit.start + unit.size
+        low = range(max(0, unit.start - NEIGHBOURHOOD_BYTES), int(unit.start))
+        high = range(end, min(len(self._now), end + NEIGHBOURHOOD_BYTES))
+        return [part for part in (low, high) if part]
+
+    def _telling_page(self, unit: UnitPlan) -> list[range]:
+        """A written page of the unit's twin: every larger unit would clear it. None if blank."""
+        page, twin = self._plan.chip.profile.page_size, unit.start ^ unit.size
+        if twin + unit.size > len(self._now):
+            return []
+        for part in without([range(twin, twin + unit.size)], self._unknown):
+            held = np.frombuffer(self._now[part.start : part.stop], np.uint8)
+            written = np.flatnonzero(held != 0xFF)
+            if len(written):
+                start = (part.start + int(written[0])) // page * page
+                return [range(start, start + page)]
+        return []
 
     def _strange_bytes(self, stretch: range, kind: ReadKind) -> npt.NDArray[np.bool_]:
         """Which bytes do not read as believed; one misread must not refute an instruction."""
@@ -328,6 +360,28 @@ class CellWriter:
             if erased or over != target[start : start + size]:
                 pages.append(Page(start, target[start : start + size], over))
         return pages
+
+
+class EraseTime:
+    """How long this chip's erases with one opcode take, and so when to look first.
+
+    It varies with the unit and its wear, so a lower quartile of the last ones is kept to: one
+    that was uncommonly quick or slow moves nothing.
+    """
+
+    def __init__(self) -> None:
+        self._recent_ms: deque[float] = deque(maxlen=ERASES_REMEMBERED)
+
+    def take(self, ms: float) -> None:
+        """An erase was over by then."""
+        self._recent_ms.append(ms)
+
+    def first_look_ms(self, ms_typ: float) -> float:
+        """When to look first; `ms_typ` is what the table or the chip says."""
+        if not self._recent_ms:
+            return ms_typ * FIRST_LOOK_UNLEARNT
+        ascending = sorted(self._recent_ms)
+        return ascending[len(ascending) // 4] * FIRST_LOOK_LEARNT
 
 
 def _stretch(unit: UnitPlan) -> range:

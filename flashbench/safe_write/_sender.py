@@ -13,7 +13,8 @@ from flashbench.safe_write.plan import Plan
 WORN_FACTOR: Final = 2
 """A hot or worn chip may take twice the datasheet's maximum; after that it counts as stuck."""
 
-POLLS_PER_WAIT: Final = 16
+POLL_SHARE: Final = 1 / 32
+"""Of the time an operation has taken, the part by which it may be found idle too late."""
 
 SAMPLES: Final = 2
 """Bytes of status looked at where a misread bit would have the chip taken for idle."""
@@ -60,10 +61,11 @@ class Sender:
 
     def wait_idle(
         self, *, expected_ms: float, limit_ms: float, doing: str, since_s: float | None = None
-    ) -> None:
-        """Poll status register 1 until the chip is idle; first after `expected_ms`.
+    ) -> float:
+        """Poll status register 1 until the chip is idle, first after `expected_ms`.
 
-        Both times count from `since_s`, which is now if it is not given.
+        Both times, and the milliseconds returned, count from `since_s`, now if it is not given.
+        The polls thin out as time passes.
 
         Raises:
             ChipHalfWritten: no answer (FFh), or still busy after twice `limit_ms`.
@@ -73,6 +75,7 @@ class Sender:
         deadline_s = begun_s + WORN_FACTOR * limit_ms / 1000
         time.wait_s(max(0.0, begun_s + expected_ms / 1000 - time.now_s()))
         while True:
+            asked_s = time.now_s()
             samples = self.status()
             if samples == b"\xff" * SAMPLES:
                 raise ChipHalfWritten(
@@ -80,11 +83,11 @@ class Sender:
                     next_step="Check supply and contact, then run finish or restore.",
                 )
             if not any(status & BUSY for status in samples):
-                return
+                return (asked_s - begun_s) * 1000
             if time.now_s() > deadline_s:
                 raise ChipHalfWritten(
                     f"The chip is still busy after {WORN_FACTOR * limit_ms:.0f} ms of {doing},"
                     f" twice the longest time its datasheet allows.",
                     next_step="Leave it powered for a minute, then run finish or restore.",
                 )
-            time.wait_s(max(expected_ms, limit_ms / 100) / POLLS_PER_WAIT / 1000)
+            time.wait_s((asked_s - begun_s) * POLL_SHARE)

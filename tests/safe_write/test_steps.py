@@ -60,8 +60,9 @@ class _Asked(Sender):
 
     def wait_idle(
         self, *, expected_ms: float, limit_ms: float, doing: str, since_s: float | None = None
-    ) -> None:
+    ) -> float:
         self.limit_ms = limit_ms
+        return 0.0
 
 
 def test_a_chip_that_is_only_programmed_settles_within_a_register_write() -> None:
