@@ -56,9 +56,3 @@ def in_plain_words(complaint: str) -> str:
 def command_line(verb: str, job: Path, *more: str) -> str:
     """The command that does `verb` on the job in a folder, to be copied."""
     return " ".join(["flashbench", verb, quoted(job), *more])
-
-
-def ways_on(job: Path, *, going_back: bool = False) -> str:
-    """Both commands that lead on from a half-written chip, the way that was begun first."""
-    begun, other = ("restore", "finish") if going_back else ("finish", "restore")
-    return f"{command_line(begun, job)}  (or: {command_line(other, job)})"

@@ -57,6 +57,7 @@ from flashbench.job.taken_files import (
 from flashbench.job.unfinished import (
     UnfinishedWrite,
     failed_units_on,
+    half_written_in,
     last_written_chip,
     proven_on,
     refuted_opcodes_on,
@@ -332,8 +333,7 @@ class Job:
     @property
     def half_written_chips(self) -> tuple[int | None, ...]:
         """The chips with an unfinished write: the round's own (None), replacements by number."""
-        chips = (None, *(kept.number for kept in self.kept_chips))
-        return tuple(chip for chip in chips if self.unfinished_on(chip) is not None)
+        return half_written_in(self._events)
 
     @property
     def last_written_chip(self) -> int | None:

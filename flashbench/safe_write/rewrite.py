@@ -8,6 +8,7 @@ from flashbench.errors import ChipHalfWritten, ChipUntouched, FlashbenchError
 from flashbench.job.events import AnnouncedUnit, WriteAnnounced
 from flashbench.job.folder import Job
 from flashbench.job.lock import chip_at_work
+from flashbench.job.way_on import ways_on
 from flashbench.progress import Progress, silent
 from flashbench.safe_write._address_mode import writing_address_mode
 from flashbench.safe_write._cells import CellWriter
@@ -15,7 +16,7 @@ from flashbench.safe_write._protection import Protection
 from flashbench.safe_write._sender import Sender
 from flashbench.safe_write._set_for_good import set_for_good
 from flashbench.safe_write.plan import Plan
-from flashbench.wording import ways_on
+from flashbench.wording import command_line
 
 _SEAL: Final = object()
 
@@ -143,9 +144,16 @@ def half_written(plan: Plan, error: BaseException) -> ChipHalfWritten:
         return ChipHalfWritten(seen, next_step=error.next_step, state=error.state)
     return ChipHalfWritten(
         seen,
-        next_step="Leave the chip where it is and run:"
-        f" {ways_on(plan.job.folder, going_back=plan.job.is_going_back)}",
+        next_step=f"Leave the chip where it is and run: {ways_on_from(plan)}",
     )
+
+
+def ways_on_from(plan: Plan) -> str:
+    """The commands that lead on from a plan that was begun, the way it leads first."""
+    write = plan.job.unfinished_on(plan.kept_number)
+    if write is None:
+        return command_line("next", plan.job.folder)
+    return ways_on(plan.job.folder, plan.job.story, write)
 
 
 def _seen(error: BaseException) -> str:

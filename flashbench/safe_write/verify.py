@@ -10,11 +10,9 @@ from flashbench.errors import ChipHalfWritten
 from flashbench.job.events import CellsProven, WriteFinished
 from flashbench.job.lock import chip_at_work
 from flashbench.progress import Progress, silent
-from flashbench.safe_write import screening
-from flashbench.safe_write._following import Digest, Following
+from flashbench.safe_write._following import Comparison, Digest, Following
 from flashbench.safe_write.plan import Plan
-from flashbench.safe_write.rewrite import Written, half_written
-from flashbench.wording import command_line
+from flashbench.safe_write.rewrite import Written, half_written, ways_on_from
 
 _SEAL: Final = object()
 
@@ -67,8 +65,8 @@ def _prove(written: Written, progress: Progress) -> Verified:
             "The chip was changed again after this plan was carried out.",
             next_step="Run finish or restore: they read the chip anew.",
         )
-    digest = Digest()
-    with Following(digest.work) as following:
+    digest, comparison = Digest(), Comparison(plan.target)
+    with Following(digest.work, comparison.work) as following:
         found = reading.read_whole(
             plan.chip,
             kind=ReadKind.PLAIN,
@@ -77,7 +75,8 @@ def _prove(written: Written, progress: Progress) -> Verified:
             progress=progress,
             arriving=following.arriving,
         )
-    _demand_target(plan, found)
+    if digest.sha256 != plan.target_sha256 or not comparison.equal:
+        raise _other_bytes(plan, found, comparison)
     plan.job.record_or_remember(CellsProven(sha256=plan.target_sha256))
     registers = _demand_registers(plan)
     plan.job.record_or_remember(WriteFinished(target_sha256=plan.target_sha256))
@@ -90,14 +89,16 @@ def _prove(written: Written, progress: Progress) -> Verified:
     )
 
 
-def _demand_target(plan: Plan, found: bytes) -> None:
-    wrong = screening.disagreement(plan.target, found)
-    if wrong is None:
-        return
-    raise ChipHalfWritten(
-        f"{wrong.byte_count} bytes are not the target's, first at {wrong.first:#08x}"
-        f" ({wrong.first_values[0]:02X}h wanted, {wrong.first_values[1]:02X}h read).",
-        next_step=f"Check the contact, then run: {command_line('finish', plan.job.folder)}",
+def _other_bytes(plan: Plan, found: bytes, comparison: Comparison) -> ChipHalfWritten:
+    first = comparison.first_difference
+    values = (
+        f", first at {first:#08x} ({plan.target[first]:02X}h wanted, {found[first]:02X}h read)"
+        if first is not None
+        else ""
+    )
+    return ChipHalfWritten(
+        f"{comparison.differing_bytes} bytes are not the target's{values}.",
+        next_step=f"Check the contact, then run: {ways_on_from(plan)}",
     )
 
 
@@ -108,6 +109,6 @@ def _demand_registers(plan: Plan) -> dict[Register, int]:
             raise ChipHalfWritten(
                 f"The cells are proven, but the {register.value[0]} reads {now[register]:02X}h"
                 f" instead of {wanted:02X}h: the protection is not as it was.",
-                next_step=f"Check the WP# pin, then run: {command_line('finish', plan.job.folder)}",
+                next_step=f"Check the WP# pin, then run: {ways_on_from(plan)}",
             )
     return now

@@ -36,6 +36,7 @@ from flashbench.rehearsal.faults import (
     WrongEraseUnit,
 )
 from flashbench.safe_write.next_step import next_step
+from flashbench.safe_write.steps import plan_restore
 from tests.builders.bench import (
     SMALL,
     TINY,
@@ -475,6 +476,23 @@ def test_a_cell_that_changes_after_its_unit_was_proven_is_found_and_mended(
     with board.visit() as visit:
         finish(visit, folder)
     assert board.contents == image
+
+
+def test_a_restore_that_is_not_proven_leads_on_to_restore(tmp_path: Path) -> None:
+    board = Board(SMALL)
+    folder = a_dumped_job(board, tmp_path / "board")
+    with board.visit() as visit:
+        write(visit, folder, edited(board.original, EDIT))
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        written = fb.rewrite(plan_restore(visit.identify(), job))
+        board.chip.areas["cells"][0x5010:0x5011] = b"A"
+        with pytest.raises(ChipHalfWritten) as failed:
+            fb.verify(written)
+
+    assert failed.value.next_step == (
+        f"Check the contact, then run: flashbench restore {folder}"
+        f"  (or: flashbench finish {folder})"
+    )
 
 
 def test_cells_proven_and_protection_not_put_back_is_not_done(tmp_path: Path) -> None:
