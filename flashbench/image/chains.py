@@ -529,7 +529,8 @@ def _rows_across(
         top = np.argsort(-worth, kind="stable")[:HITS_MAX]
         guesses = alive[done]
         hits += [(float(worth[index]), int(guesses[index]), depth) for index in top]
-        alive, at = alive[~done], beyond_blank[np.minimum(end[~done], len(window) - 1)]
+        behind = beyond_blank[np.minimum(end[~done], len(window) - 1)]
+        alive, at = alive[~done], behind.astype(np.int64)
         if not len(alive):
             break
     hits.sort(key=lambda hit: hit[0] + DEPTH_BITS * min(hit[2], 3), reverse=True)
@@ -596,11 +597,12 @@ def _solid_end(data: bytes, span: Span) -> int:
     return span.start + solid if len(piece) - solid >= 2 else span.end
 
 
-def _beyond_blanks(window: npt.NDArray[np.uint8]) -> Positions:
+def _beyond_blanks(window: npt.NDArray[np.uint8]) -> npt.NDArray[np.int32]:
     """For each place the next one that is not blank, itself if it is not."""
-    here = np.arange(len(window))
-    solid = np.where(np.isin(window, BLANK), len(window) - 1, here)
-    nearest: Positions = np.minimum.accumulate(solid[::-1])[::-1]
+    last = np.int32(len(window) - 1)
+    blank = (window == BLANK[0]) | (window == BLANK[1])
+    nearest = np.where(blank, last, np.arange(len(window), dtype=np.int32))
+    np.minimum.accumulate(nearest[::-1], out=nearest[::-1])
     return nearest
 
 

@@ -135,6 +135,18 @@ def test_a_u_boot_environment_gives_away_its_size(size: int, flag: bytes) -> Non
     assert (block.offset, block.length, states(block)) == (0x10000, size, [RIGHT])
 
 
+def test_an_environment_amid_long_text_is_found() -> None:
+    """Every 256 bytes of the text a variable may begin, none of which ends in it."""
+    rest = b"bootcmd=run\0baudrate=115200\0".ljust(0x1000 - 4, b"\0")
+    environment = struct.pack("<I", zlib.crc32(rest)) + rest
+    text = (b"note=%s;" % (b"text " * 50)) * 0x200
+
+    image = text[:0x10000] + environment + text[:0x8000] + environment
+    found = [block.offset for block in find_known_blocks(image)]
+
+    assert found == [0x10000, 0x19000]
+
+
 def test_an_environment_of_unknown_size_cannot_be_checked() -> None:
     text = b"\1\2\3\4bootcmd=run it\0baudrate=115200\0\0"
 
