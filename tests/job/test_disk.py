@@ -97,6 +97,23 @@ def test_a_link_is_neither_followed_nor_taken_for_a_file(tmp_path: Path) -> None
         Disk().move_new(tmp_path / "b", tmp_path / "a")
 
 
+def test_whether_a_file_is_locked_is_asked_without_being_taken_for_the_holder(
+    tmp_path: Path,
+) -> None:
+    disk, path = Disk(), tmp_path / "lock"
+    fcntl = pytest.importorskip("fcntl", reason="Windows has no lock to ask with")
+    assert not disk.is_locked(path)
+    assert not path.exists()
+
+    held = disk.lock(path)
+    assert disk.is_locked(path)
+    disk.close(held)
+
+    with path.open("rb") as other:
+        fcntl.flock(other, fcntl.LOCK_SH)  # as another asker does
+        assert not disk.is_locked(path)
+
+
 def test_one_lock_keeps_out_the_next_until_it_is_closed(tmp_path: Path) -> None:
     disk = Disk()
     held = disk.lock(tmp_path / "lock")
