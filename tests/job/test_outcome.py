@@ -81,6 +81,8 @@ def test_nothing_is_told_while_a_write_is_unfinished(tmp_path: Path) -> None:
         ({"boots": True, "test_hours": 2.0}, "A memory test has both"),
         ({"boots": True, "test_errors": 0}, "A memory test has both"),
         ({"boots": True, "note": "two\nlines"}, "A note is one line"),
+        ({"boots": True, "note": ""}, "A note is one line"),
+        ({"boots": True, "note": "x" * 501}, "A note is one line"),
     ],
 )
 def test_contradicting_facts_are_not_kept(
@@ -90,6 +92,12 @@ def test_contradicting_facts_are_not_kept(
         with pytest.raises(StepRefused, match=says):
             record_outcome(job, **facts)  # type: ignore[arg-type]
         assert outcome_of(job) is None
+
+
+@pytest.mark.parametrize("note", ["x", "x" * 500])
+def test_a_note_has_1_to_500_characters(note: str, tmp_path: Path) -> None:
+    with _written_job(tmp_path / "job") as job:
+        assert record_outcome(job, boots=True, note=note).note == note
 
 
 def test_an_earlier_round_s_outcome_can_be_told_in_the_next_round(tmp_path: Path) -> None:
@@ -173,3 +181,36 @@ def test_a_board_that_boots_or_was_written_since_is_not_dark(tmp_path: Path) -> 
         record_outcome(job, boots=False)
         _write(job, ORIGINAL, name="original")
         assert dark_board(job) is None
+
+
+def test_the_board_of_the_newest_round_with_an_outcome_is_the_dark_one(tmp_path: Path) -> None:
+    with _written_job(tmp_path / "job") as job:
+        record_outcome(job, boots=True)
+        _dump_again(job, IMAGE)
+        job.save_image(IMAGE[:-1] + b"\x00", {})
+        _write(job, IMAGE[:-1] + b"\x00")
+        record_outcome(job, boots=False)
+        dark = dark_board(job)
+
+    assert dark is not None
+    assert dark.round_number == 2
+
+
+@pytest.mark.parametrize("contents", [ORIGINAL, b"\x00" * len(IMAGE)])
+def test_a_chip_that_may_be_another_tells_nothing_of_the_board(
+    contents: bytes, tmp_path: Path
+) -> None:
+    """The job's own file on it, or a chip that was replaced: no board wrote that."""
+    with _written_job(tmp_path / "job") as job:
+        if contents != ORIGINAL:
+            kept = job.save_kept(IMAGE, AChip(unique_id="5a5a5a5a5a5a5a5a").facts())
+            job.announce(announcement(kept_number=kept.number))
+            sha256 = hashlib.sha256(IMAGE).hexdigest()
+            job.record(WriteFinished(target_sha256=sha256))
+        record_outcome(job, boots=False)
+        _dump_again(job, contents)
+        dark = dark_board(job)
+
+    assert dark is not None
+    assert dark.board_wrote is None
+    assert dark.checks[4].startswith("Read the chip again: ")
