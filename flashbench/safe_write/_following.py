@@ -1,10 +1,11 @@
 """Work on a read while the rest of it is still on the wire: hashing and comparing.
 
-Both run on a thread of their own and let the reading one run on meanwhile.
+It runs on a thread of its own and lets the reading one run on meanwhile.
 """
 
 import hashlib
 from collections.abc import Callable
+from functools import partial
 from queue import SimpleQueue
 from threading import Thread
 from types import TracebackType
@@ -16,21 +17,26 @@ from flashbench.chip.profile import Address
 
 
 class Following:
-    """Hands the bytes of a read to `work` as they arrive. Used in a `with` around the read.
+    """Hands the bytes of a read to `works` as they arrive. Used in a `with` around the read.
 
     When the `with` is left, everything that arrived has been worked on. What goes wrong in the
     work is raised there, unless the read itself went wrong.
     """
 
-    def __init__(self, work: Callable[[Address, memoryview], None]) -> None:
-        self._work = work
-        self._parts: SimpleQueue[tuple[Address, memoryview] | None] = SimpleQueue()
+    def __init__(self, *works: Callable[[Address, memoryview], None]) -> None:
+        self._works = works
+        self._asked: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
         self._failure: Exception | None = None
         self._thread = Thread(target=self._follow, name="following a read", daemon=True)
 
     def arriving(self, start: Address, part: memoryview) -> None:
         """Take what has arrived; returns at once."""
-        self._parts.put((start, part))
+        for work in self._works:
+            self._asked.put(partial(work, start, part))
+
+    def meanwhile(self, work: Callable[[], None]) -> None:
+        """Have something done that needs no bytes of the read; returns at once."""
+        self._asked.put(work)
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -42,17 +48,17 @@ class Following:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._parts.put(None)
+        self._asked.put(None)
         self._thread.join()
         if self._failure is not None and error is None:
             raise self._failure
 
     def _follow(self) -> None:
-        while (parts := self._parts.get()) is not None:
+        while (work := self._asked.get()) is not None:
             if self._failure is not None:
                 continue
             try:
-                self._work(*parts)
+                work()
             except Exception as error:
                 self._failure = error
 
@@ -77,18 +83,26 @@ class Digest:
 
 
 class Comparison:
-    """Whether a read equals `expected`, a picture of the whole array."""
+    """How a read differs from `expected`, a picture of the whole array."""
 
     def __init__(self, expected: bytes) -> None:
         self._expected = np.frombuffer(expected, np.uint8)
-        self._equal_bytes = 0
+        self._arrived_bytes = 0
+        self.differing_bytes = 0
+        self.first_difference: int | None = None
 
     def work(self, start: Address, part: memoryview) -> None:
-        expected = self._expected[start : start + len(part)]
-        if np.array_equal(np.frombuffer(part, np.uint8), expected):
-            self._equal_bytes += len(part)
+        held, expected = np.frombuffer(part, np.uint8), self._expected[start : start + len(part)]
+        self._arrived_bytes += len(part)
+        if np.array_equal(held, expected):
+            return
+        where = np.flatnonzero(held != expected)
+        self.differing_bytes += len(where)
+        first = start + int(where[0])
+        if self.first_difference is None or first < self.first_difference:
+            self.first_difference = first
 
     @property
     def equal(self) -> bool:
         """All of the array has arrived and is as expected."""
-        return self._equal_bytes == len(self._expected)
+        return not self.differing_bytes and self._arrived_bytes == len(self._expected)
