@@ -125,18 +125,22 @@ class PageProgrammer:
     def _send(self, batch: Sequence[Page], wait: PageWait) -> list[_Doubt]:
         """Send a batch; the pages that do not look accepted."""
         first_us = wait.first_look_us
-        looks = self._sender.frames.status(wait_us=wait.us - first_us), self._look
+        looks = [self._look]
+        if first_us < wait.us:
+            looks.insert(0, self._sender.frames.status(wait_us=wait.us - first_us))
         frames = [frame for page in batch for frame in self._page_frames(page, first_us, *looks)]
         reply = self._sender.run(frames)
         doubts = []
         still_busy = False
-        told = zip(batch, reply[::3], reply[1::3], reply[2::3], strict=True)
+        step = 1 + len(looks)
+        told = zip(batch, reply[::step], reply[1::step], reply[step - 1 :: step], strict=True)
         for page, before, early, after in told:
             self._demand_answer(before, page.start)
             if not _accepted(before):
                 doubts.append(_Doubt(page, came_early=still_busy))
             else:
-                wait.take(busy_at_first_look=bool(early & BUSY), busy_at_end=bool(after & BUSY))
+                first = bool(early & BUSY) if first_us < wait.us else None
+                wait.take(busy_at_first_look=first, busy_at_end=bool(after & BUSY))
             still_busy = bool(after & BUSY)
         wait.adapt()
         if still_busy:

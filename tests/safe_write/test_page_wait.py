@@ -22,9 +22,11 @@ def sent(wait: PageWait, times_us: Iterable[float]) -> list[bool]:
     late, left = [], list(times_us)
     while left:
         batch, left = left[: wait.pages_worth_risking], left[wait.pages_worth_risking :]
+        first_us = wait.first_look_us
         for us in batch:
             late.append(us > wait.us)
-            wait.take(busy_at_first_look=us > wait.first_look_us, busy_at_end=late[-1])
+            first = us > first_us if first_us < wait.us else None
+            wait.take(busy_at_first_look=first, busy_at_end=late[-1])
         wait.adapt()
     return late
 
@@ -80,9 +82,18 @@ def test_the_wait_falls_again_when_the_chip_is_as_quick_as_it_was() -> None:
     sent(wait, [1200.0] * 2000)
     assert wait.us >= 1200
 
-    sent(wait, [400.0] * 2500)
+    sent(wait, [400.0] * 3500)
 
     assert 400 <= wait.us <= 420
+
+
+def test_a_chip_that_needed_no_wait_at_all_is_waited_for_once_it_does() -> None:
+    wait = a_wait(0)
+
+    late = sent(wait, [700.0] * 2000)
+
+    assert wait.us >= 700
+    assert sum(late) < 400
 
 
 def test_a_wait_that_began_far_too_long_falls_within_a_few_hundred_pages() -> None:
