@@ -26,7 +26,8 @@ Survived (one command brings the chip to the target or back to the original):
 * a program or erase that reports success and does nothing; a supply that dips before an operation
   or inside any frame with the adapter alive (what was under way is torn; WEL, volatile registers
   and the address mode are lost); a slow chip, one left busy or in another mode;
-* flips on MISO, contacts that float, are shorted, shift or mirror the bits, or come and go; another
+* flips on MISO, lines that settle too late for the clock (alike each time), or are held low;
+  contacts that float, are shorted, shift or mirror the bits, or come and go; another
   master on the lines of a clip (never driven against while it is seen, and it spoils reads only);
   CS# that stays high from any clock on, so that the chip gets a part of a frame;
 * the process killed at any transfer or file operation, a signal to stop at any look at the
@@ -40,8 +41,9 @@ Declared (as survived; or refused with the bad place named, and nothing called d
 
 * flips on MOSI, lost and extra clocks, CS# that rises in mid-frame or stays low between two: the
   chip may obey a command that nobody sent, at an address that nobody named;
-* a worn sector, a stuck bit, cells that read differently each time, an erase that clears another
-  unit than stated: they stay, so what lies on them cannot be written. A replacement chip leads on;
+* a worn sector, a stuck bit or address bit, cells that read differently each time, an erase that
+  clears another unit than stated: they stay, so what lies on them cannot be written. A replacement
+  chip leads on;
 * a disk that reports success and stores something else.
 
 Limits, known and not closed:
@@ -133,13 +135,18 @@ OUTCOMES: Final[dict[str, Outcome]] = {
     "signal to stop": Outcome.SURVIVED,
     "calendar jumps": Outcome.SURVIVED,
     "slow chip": Outcome.SURVIVED,
+    "one slow operation": Outcome.SURVIVED,
+    "uneven times": Outcome.SURVIVED,
     "chip left busy or in another mode": Outcome.SURVIVED,
     "bad contact": Outcome.SURVIVED,
+    "line held low": Outcome.SURVIVED,
+    "lines too slow for the clock": Outcome.SURVIVED,
     "random flips on MISO": Outcome.SURVIVED,
     "random flips on MOSI": Outcome.DECLARED,
     "contact that comes and goes": Outcome.SURVIVED,
     "worn sector": Outcome.DECLARED,
     "stuck bit": Outcome.DECLARED,
+    "stuck address bit": Outcome.DECLARED,
     "cells that never read alike": Outcome.DECLARED,
     "erase unit other than stated": Outcome.DECLARED,
     "file damaged at rest": Outcome.SURVIVED,

@@ -196,7 +196,7 @@ def replay(text: str, seed: int) -> int:
 
 
 def main() -> int:
-    """Run it; the exit status is 1 if a single point came out wrong."""
+    """Run it; the exit status is 1 if a single point came out wrong, or was not played."""
     parser = argparse.ArgumentParser(prog="python -m tests.faults", description=__doc__)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=20.0)
@@ -221,7 +221,7 @@ def main() -> int:
         f"{kept['points']} of {planned} points of {kept['faults']} faults in {kept['seconds']} s,"
         f" {kept['wrong']} wrong: {kept['verdicts']}\n"
     )
-    return bool(total.wrong)
+    return bool(total.wrong) or total.tried.total() < planned
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
+from typing import Literal
 
 from flashbench.errors import FlashbenchError, OtherChip
 from flashbench.rehearsal.faults import OUTCOMES, Outcome, UnstableCells
@@ -94,8 +95,9 @@ class State:
         """
         own, new = self.own.chip.stored, self.board.chip.stored
         if self.has_own or self.own.part.name != KNOWN.name:
-            return _registers(new)
-        return _registers({**own, "SR2": own["SR2"] & ~ONE_TIME | new["SR2"] & ONE_TIME})
+            return _registers(new, new)
+        right = {**own, "SR2": own["SR2"] & ~ONE_TIME | new["SR2"] & ONE_TIME}
+        return _registers(right, right)
 
 
 class Play:
@@ -197,7 +199,7 @@ class Play:
             demand(allowed or untouched, f"not untouched: {ending.error}", point)
         is_begun = _writes_announced(state) > announced or point.step in ("finish", "restore")
         on = _way_on(point, state, way) if is_begun else point.step
-        verdict = self._led_on(point, state, on, ending, before)
+        verdict = self._led_on(point, state, on, ending, before, way)
         if not fired:
             return Verdict.NOT_REACHED
         return verdict or _plain_verdict(ending)
@@ -233,10 +235,14 @@ class Play:
             demand(_look(state.board).registers == right, "registers not as the own one's", point)
 
     def _led_on(
-        self, point: Point, state: State, step: str, ending: Ending, before: "Seen"
+        self, point: Point, state: State, step: str, ending: Ending, before: "Seen", way: int
     ) -> Verdict | None:
-        """Take the way on with the fault lifted; DECLARED if that is refused and may be."""
-        on = play(step, state.board, state.folder, NOTHING)
+        """Take the way on with the fault lifted; DECLARED if that is refused and may be.
+
+        For every third point the adapter, too, is another one.
+        """
+        adapter: Literal["FT232H", "FT2232H"] = "FT2232H" if way % 3 == 0 else "FT232H"
+        on = play(step, state.board, state.folder, NOTHING, adapter_chip=adapter)
         if step in DUMPS and on.error is not None and "into a new folder" in on.error.next_step:
             state.folder = state.folder.with_name("job-of-what-was-misread")
             on = play(step, state.board, state.folder, NOTHING)
@@ -264,12 +270,16 @@ class Play:
 ALWAYS_THERE = (
     "slow chip",
     "chip left busy or in another mode",
+    "uneven times",
     "bad contact",
+    "line held low",
+    "lines too slow for the clock",
     "random flips on MISO",
     "random flips on MOSI",
     "contact that comes and goes",
     "worn sector",
     "stuck bit",
+    "stuck address bit",
     "cells that never read alike",
     "erase unit other than stated",
 )
@@ -290,11 +300,12 @@ class Seen:
 
 
 def _look(board: Board) -> Seen:
-    return Seen(board.contents, _registers(board.chip.stored))
+    return Seen(board.contents, _registers(board.chip.stored, board.chip.current))
 
 
-def _registers(stored: Mapping[str, int]) -> Registers:
-    return tuple(sorted(stored.items()))
+def _registers(stored: Mapping[str, int], current: Mapping[str, int]) -> Registers:
+    """What is kept without power, and what rules now: a protection may be open until then."""
+    return (*sorted(stored.items()), *((f"{k} now", v) for k, v in sorted(current.items())))
 
 
 def _original_is_there(state: State) -> bool:

@@ -7,6 +7,7 @@ How far each counter goes is taken from a clean run of the same step.
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
+from math import inf
 from random import Random
 from typing import Final, get_args
 
@@ -287,6 +288,31 @@ def _elsewhere(trace: Trace, _: Random) -> Iterator[Interference]:
         yield Interference(job_is_open_elsewhere=True)
 
 
+def _address_bits() -> Iterator[f.Fault]:
+    for bit in range(16):
+        yield f.StuckAddressBit(bit=bit)
+
+
+def _held_low() -> Iterator[f.Fault]:
+    for line in ("SCK", "MOSI", "MISO", "CS#"):
+        for until_s in (0.001, 0.5, inf):
+            yield f.LineHeldLow(line=line, until_s=until_s)
+
+
+def _slow_lines() -> Iterator[f.Fault]:
+    """Right above and right below the clocks of both reads (30 and 15 MHz), and far below."""
+    for above_hz in (29.9e6, 15.1e6, 14.9e6, 7e6, 3e6):
+        for swing in (5, 6, 7, 8):
+            for pulled_up in (False, True):
+                yield f.MisoSettlesLate(above_hz=above_hz, swing=swing, pulled_up=pulled_up)
+
+
+def _uneven() -> Iterator[f.Fault]:
+    for of in ("programs", "erases"):
+        for spread, share in ((0.2, 0.0), (0.0, 0.1), (0.5, 0.3)):
+            yield f.UnevenTimes(of=of, spread=spread, slow_share=share, seed=1)
+
+
 def _slow() -> Iterator[f.Fault]:
     for factor in (0.2, 2.0, 5.0, 10.0, 30.0):
         yield f.SlowChip(factor=factor)
@@ -401,13 +427,20 @@ FAMILIES: Final[dict[str, Family]] = {
     "signal to stop": _signals,
     "calendar jumps": _calendar,
     "slow chip": partial(_always, _slow),
+    "one slow operation": partial(
+        _at_operations, lambda n: (f.SlowOperation(at_operation=n, factor=20.0),)
+    ),
+    "uneven times": partial(_always, _uneven),
     "chip left busy or in another mode": partial(_always, _left),
     "bad contact": partial(_always, _contacts),
+    "line held low": partial(_always, _held_low),
+    "lines too slow for the clock": partial(_always, _slow_lines),
     "random flips on MISO": partial(_always, partial(_rates, f.MisoFlips)),
     "random flips on MOSI": partial(_always, partial(_rates, f.MosiFlips)),
     "contact that comes and goes": partial(_always, partial(_rates, f.IntermittentContact)),
     "worn sector": partial(_of_the_chip, _worn),
     "stuck bit": partial(_of_the_chip, _stuck),
+    "stuck address bit": partial(_of_the_chip, _address_bits),
     "cells that never read alike": partial(_of_the_chip, _unstable),
     "erase unit other than stated": partial(_of_the_chip, _wrong_units),
     "file damaged at rest": _damage,

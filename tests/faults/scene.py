@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 import flashbench as fb
 from flashbench.chip.identity import Identified
@@ -50,9 +50,10 @@ UNSTEADY: Final = UnstableCells(start=0x7000, length=0x40, bits=8, seed=1)
 
 
 def own_board(part: NorPart, *, unsteady: bool = False) -> Board:
-    """The job's own chip; where its registers are known, with quad enable and weak drivers."""
+    """The job's own chip; where its registers are known, protected, quad enable, weak drivers."""
     board = Board(part, original_of(part), lasting=(UNSTEADY,) if unsteady else ())
     if part.name == KNOWN.name:
+        board.chip.preset_register("SR1", 0x1C)
         board.chip.preset_register("SR2", 0x02)
         board.chip.preset_register("SR3", 0x20)
     return board
@@ -64,7 +65,7 @@ def new_board(part: NorPart) -> Board:
     if part.name != KNOWN.name:
         return Board(part, older)
     board = Board(replace(part, unique_id=bytes.fromhex("DECAFBAD00000001")), older)
-    board.chip.preset_register("SR1", 0x1C)
+    board.chip.preset_register("SR1", 0x24)
     board.chip.preset_register("SR2", 0x08)
     return board
 
@@ -405,6 +406,7 @@ def play(
     wrong: Interference = NOTHING,
     *,
     listen: list[list[int]] | None = None,
+    adapter_chip: Literal["FT232H", "FT2232H"] = "FT232H",
 ) -> Ending:
     """One run of a step on this chip and job, with what is wrong. `folder`'s parent is its own.
 
@@ -421,7 +423,7 @@ def play(
     bench = Bench(
         board.chip,
         time=VirtualTime(board.chip.last_s),
-        adapter_chip="FT232H",
+        adapter_chip=adapter_chip,
         host_gap=process,
         armed=armed,
     )
