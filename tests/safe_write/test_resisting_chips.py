@@ -10,7 +10,7 @@ import pytest
 import flashbench as fb
 from flashbench.errors import ChipHalfWritten, ReadsUnsteady
 from flashbench.rehearsal import NorChip, NorPart, load_part
-from tests.builders.bench import SMALL, Board, a_dumped_job, edited
+from tests.builders.bench import SMALL, Board, a_dumped_job, edited, firmware
 
 EDIT = (0x5010, b"a new memory")
 FOLDER = "board 17"
@@ -250,3 +250,72 @@ def test_a_register_that_a_new_chip_does_not_take_is_named(
             fb.verify(fb.rewrite(plan))
 
     assert (refused.value.seen, refused.value.next_step) == (seen, next_step)
+
+
+def test_what_fails_while_the_chip_is_put_in_order_is_said_behind_what_failed_first(
+    tmp_path: Path,
+) -> None:
+    def hook(chip: NorChip) -> None:
+        ignores(0x20)(chip)
+        ignores(0x01, after=1)(chip)
+
+    assert refusal(protected(SMALL, SR1=0x1C), tmp_path, hook) == (
+        HALF_WRITTEN,
+        "The unit at 0x005000 is not blank after 3 erases (20h): 4076 of 4096 bytes are not FFh."
+        " And while the chip was put in order again: The status register 1 reads 00h and should be"
+        " 1Ch again: the protection is not put back.",
+        "Hold the WP# pin high, then run finish or restore.",
+    )
+
+
+def test_a_unit_that_changes_after_the_first_was_written_is_found_on_a_half_written_chip(
+    tmp_path: Path,
+) -> None:
+    board = Board(SMALL)
+    folder = a_dumped_job(board, tmp_path / FOLDER)
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        image = edited(board.original, EDIT, (0x90010, b"another"))
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
+        before = board.original[0x90800]
+        board.chip.areas["cells"][0x90800:0x90801] = bytes([before ^ 0x10])
+        with pytest.raises(ChipHalfWritten) as refused:
+            fb.rewrite(plan)
+
+    assert refused.value.state == HALF_WRITTEN
+    assert refused.value.seen == (
+        "The unit at 0x090000 no longer reads as it did when the plan was made: 1 bytes differ,"
+        f" first at +0x800 ({before ^ 0x10:02X}h instead of {before:02X}h)."
+    )
+    assert refused.value.next_step == (
+        "Check the contact; do not touch the socket while writing. Then start over."
+    )
+
+
+@pytest.mark.parametrize("at", [0x1F000, 0x20000], ids=["end of a block", "start of a block"])
+def test_only_the_block_that_is_changed_is_unlocked(at: int, tmp_path: Path) -> None:
+    board = protected(JV, SR3=0x64)
+    folder = a_dumped_job(board, tmp_path / FOLDER)
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        image = edited(board.original, (at + 0x10, b"a new memory"))
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
+        assert [(unit.start, unit.size) for unit in plan.cells.units] == [(at, 0x1000)]
+        fb.verify(fb.rewrite(plan))
+
+    assert board.chip.opcode_counts[0x39] == board.chip.opcode_counts[0x36] == 1
+    assert board.contents == image
+
+
+def test_a_chip_without_a_factory_number_is_never_erased_as_a_whole(tmp_path: Path) -> None:
+    """Nothing but its contents would tell it from its like afterwards."""
+    planned = []
+    for name, part in (("numbered", SMALL), ("nameless", replace(SMALL, unique_id=b""))):
+        board = Board(part)
+        folder = a_dumped_job(board, tmp_path / name)
+        image = edited(b"\xff" * part.density_bytes, (0, firmware(0x8000, seed=7)))
+        with board.visit() as visit, fb.Job.open(folder) as job:
+            chip = visit.identify()
+            assert chip.profile.chip_erase is not None
+            plan = fb.plan_rewrite(chip, fb.reload_backup(job), image)
+            planned.append((chip.unique_id is None, plan.cells.chip_erase))
+
+    assert planned == [(False, True), (True, False)]
