@@ -12,7 +12,7 @@ from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged
 from flashbench.job.way_on import ways_on
 from flashbench.progress import Progress, silent
-from flashbench.safe_write import screening
+from flashbench.safe_write import _following
 from flashbench.safe_write.found import explained_by
 from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.which_chip import (
@@ -55,30 +55,32 @@ def compare(chip: Identified, job: Job, *, progress: Progress = silent) -> Compa
     """
     possible = chips_it_can_be(chip, job)
     candidates, doubts = _intact_pictures(job)
-    held = reading.read_whole(
-        chip,
-        kind=ReadKind.PLAIN,
-        sck_hz=reading.read_hz(chip, ReadKind.PLAIN),
-        step="verify",
-        progress=progress,
-    )
-    found = [(name, screening.disagreement(data, held)) for name, data in candidates]
-    nearest, difference = min(found, key=lambda item: item[1].byte_count if item[1] else 0)
-    if difference is not None:
+    digest = _following.Digest()
+    compared = [(name, _following.Comparison(data)) for name, data in candidates]
+    with _following.Following(digest.work, *(p.work for _, p in compared)) as following:
+        held = reading.read_whole(
+            chip,
+            kind=ReadKind.PLAIN,
+            sck_hz=reading.read_hz(chip, ReadKind.PLAIN),
+            step="verify",
+            progress=progress,
+            arriving=following.arriving,
+        )
+    nearest, picture = min(compared, key=lambda item: item[1].differing_bytes)
+    if not picture.equal:
         source_of(job)  # a chip like a damaged original would be called a stranger's
-    sha256 = screening.sha256_hex(held)
-    told = told_by_contents(job, _that_explain(held, chip, job, possible), sha256)
-    if difference is None and told != possible:
+    told = told_by_contents(job, _that_explain(held, chip, job, possible), digest.sha256)
+    if picture.equal and told != possible:
         doubts = (*doubts, _how_it_was_told(job, told, possible))
     return Comparison(
         chip=" or ".join(name_of_chip(job, number) for number in told),
         doubts=doubts,
-        equals=nearest if difference is None else None,
+        equals=nearest if picture.equal else None,
         nearest=nearest,
-        differing_bytes=difference.byte_count if difference else 0,
-        first_difference=difference.first if difference else None,
+        differing_bytes=picture.differing_bytes,
+        first_difference=picture.first_difference,
         unfinished=any(job.unfinished_on(number) is not None for number in told),
-        sha256=sha256,
+        sha256=digest.sha256,
     )
 
 

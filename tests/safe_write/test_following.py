@@ -1,8 +1,11 @@
 """Hashing and comparing while a read is on the wire: the same result, on another thread."""
 
 import hashlib
+from collections.abc import Callable
 from itertools import pairwise
-from threading import get_ident
+from pathlib import Path
+from threading import Event, get_ident
+from typing import Any
 from unittest.mock import Mock
 
 import pytest
@@ -11,9 +14,10 @@ from hypothesis import strategies as st
 
 import flashbench as fb
 from flashbench.chip.profile import Address
-from flashbench.rehearsal import in_memory_bench
 from flashbench.safe_write._following import Comparison, Digest, Following
-from tests.builders.bench import SMALL, firmware
+from flashbench.safe_write.comparison import compare
+from flashbench.safe_write.plan import _NewImage
+from tests.builders.bench import SMALL, Board, edited
 
 
 @given(st.binary(max_size=2000), st.lists(st.integers(0, 2000), max_size=6))
@@ -56,6 +60,21 @@ def test_a_read_that_ended_early_equals_nothing() -> None:
     assert not comparison.equal
 
 
+@given(st.binary(min_size=1, max_size=300), st.binary(min_size=300, max_size=300))
+def test_a_comparison_counts_what_differs_and_says_where_first(data: bytes, other: bytes) -> None:
+    """In parts that arrive in any order, as those of a read that wraps do."""
+    read = other[: len(data)]
+    wrong = [at for at, (one, two) in enumerate(zip(data, read, strict=True)) if one != two]
+    half = len(data) // 2
+    comparison = Comparison(data)
+    comparison.work(Address(half), memoryview(read)[half:])
+    comparison.work(Address(0), memoryview(read)[:half])
+
+    assert comparison.differing_bytes == len(wrong)
+    assert comparison.first_difference == (wrong[0] if wrong else None)
+    assert comparison.equal == (not wrong)
+
+
 def test_the_reading_thread_does_not_do_the_work() -> None:
     seen = []
     with Following(lambda start, part: seen.append(get_ident())) as following:
@@ -71,23 +90,84 @@ def test_an_error_of_the_read_is_not_hidden_by_one_of_the_work() -> None:
         raise OSError("the read")
 
 
-def test_two_reads_are_hashed_and_compared_before_the_second_is_over(
-    monkeypatch: pytest.MonkeyPatch,
+class Overlap:
+    """Holds a read up at its middle until what arrived before has been worked on.
+
+    So a reader that begins its work when the read is over never comes to its end.
+    """
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.worked = {kind: Event() for kind in (Digest, Comparison)}
+        self.held_up: list[str] = []
+        for kind, event in self.worked.items():
+            monkeypatch.setattr(kind, "work", _telling(kind.work, event))
+
+    def progress(self, step: str, done: int, total: int, left_s: float | None) -> None:
+        if done == total or done < total // 2 or step == "writing" or step in self.held_up:
+            return
+        self.held_up.append(step)
+        for kind in _WORK_DONE_IN[step]:
+            assert self.worked[kind].wait(10), f"{kind.__name__} waits for the end of: {step}"
+        for event in self.worked.values():
+            event.clear()
+
+
+_WORK_DONE_IN: dict[str, list[type[Digest] | type[Comparison]]] = {
+    "first read": [Digest],
+    "second read": [Comparison],
+    "read before writing": [Digest, Comparison],
+    "verify": [Digest, Comparison],
+}
+
+
+def _telling(work: Callable[[Any, Address, memoryview], None], done: Event) -> Any:
+    def told(self: Any, start: Address, part: memoryview) -> None:
+        work(self, start, part)
+        done.set()
+
+    return told
+
+
+def test_every_whole_read_is_worked_on_while_the_wire_is_still_busy(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """All but the last stretch are worked on while others are still to come."""
-    contents = firmware(1 << 20)
-    whole_work, parts = Digest.work, []
+    overlap = Overlap(monkeypatch)
+    board = Board(SMALL)
+    with board.visit() as visit:
+        chip = visit.identify()
+        with fb.Job.create(tmp_path / "job", chip) as job:
+            backup = fb.back_up(fb.read_twice(chip, progress=overlap.progress), job)
+            image = edited(board.original, (0x5000, b"\xff" * 16))
+            plan = fb.plan_rewrite(chip, backup, image, progress=overlap.progress)
+            proof = fb.verify(fb.rewrite(plan), progress=overlap.progress)
+            written = overlap.held_up[:]
+            overlap.held_up.clear()
+            held = compare(chip, job, progress=overlap.progress)
 
-    def counted(self: Digest, start: Address, part: memoryview) -> None:
-        parts.append(len(part))
-        whole_work(self, start, part)
+    assert written == ["first read", "second read", "read before writing", "verify"]
+    assert overlap.held_up == ["verify"]
+    assert proof.sha256 == held.sha256 == hashlib.sha256(image).hexdigest()
+    assert held.equals == "image 1"
 
-    monkeypatch.setattr(Digest, "work", counted)
-    with (
-        in_memory_bench(part=SMALL, contents=contents) as bench,
-        fb.open_adapter(bench.device, clock_hz=30_000_000, time=bench.time) as adapter,
-    ):
-        read = fb.read_twice(fb.identify(adapter, supply_volts=1.8))
 
-    assert len(parts) >= 4, "a MiB arrives in four requests"
-    assert read.sha256 == hashlib.sha256(contents).hexdigest()
+def test_the_hash_of_the_new_image_is_made_by_another_thread(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    makers: list[int] = []
+    whole_prepare = _NewImage.prepare
+
+    def noted(self: _NewImage) -> None:
+        makers.append(get_ident())
+        whole_prepare(self)
+
+    monkeypatch.setattr(_NewImage, "prepare", noted)
+    board = Board(SMALL)
+    with board.visit() as visit:
+        chip = visit.identify()
+        with fb.Job.create(tmp_path / "job", chip) as job:
+            backup = fb.back_up(fb.read_twice(chip), job)
+            image = edited(board.original, (0x5000, b"\xff" * 16))
+            plan = fb.plan_rewrite(chip, backup, image)
+
+    assert len(makers) == 1 and makers[0] != get_ident()
+    assert plan.target_sha256 == hashlib.sha256(image).hexdigest()
