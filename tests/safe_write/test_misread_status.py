@@ -26,8 +26,8 @@ from flashbench.errors import ChipHalfWritten
 from flashbench.rehearsal import Bench, NorChip
 from flashbench.rehearsal.faults import Fault, SlowChip, SlowOperation, UnevenTimes
 from flashbench.safe_write._pages import PAGES_MEASURED, WINDOW_BYTES, Page, PageProgrammer
-from flashbench.safe_write._sender import Sender
-from tests.builders.bench import SMALL, Board, a_dumped_job, edited, write
+from flashbench.safe_write._sender import SAMPLES, Sender
+from tests.builders.bench import SMALL, TINY, Board, a_dumped_job, edited, write
 
 WITH_ECC = replace(SMALL, ecc_unit_bytes=16)
 PAGE = 256
@@ -234,3 +234,36 @@ def test_a_busy_chip_is_not_taken_for_blank_where_the_status_after_a_page_is_mis
 
             assert chip.complaint_counts()[TWICE] == 0, slow
             assert holds(chip) == DATA
+
+
+LOOKS_BESIDE_ERASE = 2 * SAMPLES
+"""Status bytes behind the write enable, and behind the erase itself. Then come polls."""
+
+
+@pytest.mark.parametrize("bits", [BUSY, WRITE_ENABLED, BUSY | WRITE_ENABLED])
+def test_a_byte_misread_beside_an_erase_stops_nothing_and_has_no_busy_chip_read(
+    bits: int, tmp_path: Path
+) -> None:
+    """One of two that say the same in a row: an erase is neither missed nor cut short for it."""
+    board = Board(TINY)
+    folder = a_dumped_job(board, tmp_path / "board 17")
+    chip = board.chip
+    for number in range(LOOKS_BESIDE_ERASE + 4):
+        image = edited(board.original, (0x5010, bytes([number]) * 16))
+        chip.__dict__.pop("answer_fresh", None)
+        enables, seen = chip.opcode_counts[0x06], iter(range(1 << 20))
+
+        def wrong_bits(
+            number: int = number, enables: int = enables, seen: Iterator[int] = seen
+        ) -> int:
+            begun = chip.opcode_counts[0x06] > enables
+            return bits if begun and next(seen) == number else 0
+
+        with board.visit() as visit:
+            misread(chip, wrong_bits)
+            erases = chip.opcode_counts[0x20]
+            write(visit, folder, image)
+
+        assert board.contents == image
+        assert chip.opcode_counts[0x20] == erases + 1, f"byte {number}"
+        assert chip.complaint_counts()["while busy"] == 0, f"byte {number}"
