@@ -12,16 +12,28 @@ PACKAGES = ("flashbench", "chipdb")
 MAY_IMPORT = {
     "chipdb": set(),
     "flashbench.errors": set(),
+    "flashbench.toml_text": set(),
     "flashbench.wording": set(),
     "flashbench.progress": {"flashbench.errors"},
     "flashbench.adapter": {"flashbench.errors", "flashbench.progress"},
-    "flashbench.bench": {"flashbench.adapter", "flashbench.errors", "flashbench.wording"},
+    "flashbench.bench": {
+        "flashbench.adapter",
+        "flashbench.errors",
+        "flashbench.toml_text",
+        "flashbench.wording",
+    },
     "flashbench.chip": {"chipdb", "flashbench.adapter", "flashbench.errors", "flashbench.progress"},
-    "flashbench.image": {"flashbench.errors", "flashbench.progress", "flashbench.wording"},
+    "flashbench.image": {
+        "flashbench.errors",
+        "flashbench.progress",
+        "flashbench.toml_text",
+        "flashbench.wording",
+    },
     "flashbench.job": {
         "flashbench.chip",
         "flashbench.errors",
         "flashbench.progress",
+        "flashbench.toml_text",
         "flashbench.wording",
     },
     "flashbench.safe_write": {
@@ -39,6 +51,7 @@ MAY_IMPORT = {
         "flashbench.job",
         "flashbench.progress",
         "flashbench.safe_write",
+        "flashbench.toml_text",
     },
     "flashbench.shelf": {
         "flashbench.adapter",

@@ -3,7 +3,6 @@
 Its keys are described, with an example, in `bench-files.md` beside this file.
 """
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ import msgspec
 
 from flashbench.adapter import ExtraPins, pin_mask
 from flashbench.errors import WrongCall
+from flashbench.toml_text import parse
 from flashbench.wording import in_plain_words
 
 BENCH_FILE_BYTES_MAX: Final = 1 << 16
@@ -112,13 +112,13 @@ def parse_bench(text: str) -> BenchFile:
             supplies that cannot be.
     """
     try:
-        content = tomllib.loads(text)
+        content = parse(text)
         _refuse_unknown("the file", content, known=_Form.__struct_fields__)
         form = msgspec.convert(content, _Form)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise wrong(f"it is not TOML: {error}") from error
     except msgspec.ValidationError as error:
         raise wrong(in_plain_words(str(error))) from error
+    except (ValueError, RecursionError) as error:
+        raise wrong(f"it is not TOML: {error}") from error
     adapters = tuple(_adapter(table) for table in form.adapter)
     _refuse_doubles(adapters)
     shelf = Path(form.second_shelf) if form.second_shelf else None

@@ -20,7 +20,6 @@ A package in TOML, here inside an edit file or in a file of its own:
     speedMbps = 4267
 """
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
@@ -28,6 +27,7 @@ from types import MappingProxyType
 from typing import Any
 
 from flashbench.errors import CheckFailed
+from flashbench.toml_text import parse
 
 
 class MemoryType(Enum):
@@ -170,7 +170,7 @@ def parse_package(table: Mapping[str, Any]) -> MemoryPackage:
 def parse_package_file(text: str) -> MemoryPackage:
     """The package of a TOML file of its own. Raises `CheckFailed` as `parse_package` does."""
     try:
-        table = tomllib.loads(text)
+        table = parse(text)
     except (ValueError, RecursionError) as error:
         raise _refused(f"The description of the package is not TOML: {error}.") from error
     return parse_package(table)

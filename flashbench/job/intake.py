@@ -4,7 +4,6 @@ Everything may be unknown but the label. What the customer said and what was mea
 evidence of anything; it is kept because it is asked for later.
 """
 
-import tomllib
 from dataclasses import asdict, dataclass, fields
 from typing import Annotated, Final, Literal
 
@@ -13,6 +12,7 @@ import tomli_w
 
 from flashbench.job import layout
 from flashbench.job.refusals import JobDamaged, JobForeign
+from flashbench.toml_text import parse
 
 FORMAT: Final = 1
 TEXT_CHARS_MAX: Final = 2000
@@ -70,7 +70,7 @@ def encode(intake: Intake) -> str:
 def decode(text: str) -> Intake:
     """Read intake.toml. Raises `JobForeign` for another format, `JobDamaged` for no such file."""
     try:
-        content = tomllib.loads(text)
+        content = parse(text)
     except (ValueError, RecursionError) as error:
         raise damaged(f"it is not a TOML file: {error}") from error
     found_format = content.pop("format", None)

@@ -1,6 +1,5 @@
 """job.toml: what a job is called and what recovery must know before it asks the chip. Pure."""
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Annotated
@@ -10,6 +9,7 @@ import tomli_w
 
 from flashbench.job import layout
 from flashbench.job.refusals import JobDamaged, JobForeign
+from flashbench.toml_text import parse
 
 FORMAT = 1
 
@@ -43,8 +43,8 @@ def encode(job_file: JobFile) -> str:
 def decode(text: str) -> JobFile:
     """Read job.toml. Raises `JobForeign` for another format, `JobDamaged` for no such file."""
     try:
-        content = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        content = parse(text)
+    except (ValueError, RecursionError) as error:
         raise JobDamaged(f"job.toml is not a TOML file: {error}.") from error
     found_format = content.pop("format", None)
     if found_format != FORMAT or isinstance(found_format, bool):

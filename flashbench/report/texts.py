@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import Any
 
 from flashbench.errors import CheckFailed
+from flashbench.toml_text import parse
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ def parse_texts(text: str) -> Texts:
         CheckFailed: it is not TOML, lacks a key, has an unknown one, or uses another {name}.
     """
     try:
-        given = dict(_flat(tomllib.loads(text)))
+        given = dict(_flat(parse(text)))
     except (ValueError, RecursionError) as error:
         raise _refused(f"The file of sentences is not TOML: {error}.") from error
     known = english().sentences

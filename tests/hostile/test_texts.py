@@ -2,7 +2,9 @@
 
 import json
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
+from time import process_time
 from typing import Any
 
 import pytest
@@ -12,12 +14,18 @@ from hypothesis import strategies as st
 
 from chipdb import table
 from chipdb.row import TableError, read_rows
+from flashbench.bench.bench_file import parse_bench
+from flashbench.cli.guide import notes
 from flashbench.errors import FlashbenchError
 from flashbench.image.apply_edit import apply_edit
 from flashbench.image.edit_file import parse_edit
 from flashbench.image.inspection import inspect
 from flashbench.image.inspection_text import render
+from flashbench.image.memory_package import parse_package_file
+from flashbench.job import intake, job_file
 from flashbench.rehearsal.demo_board import demo_edited_image, demo_image
+from flashbench.report.texts import parse_texts
+from flashbench.toml_text import parse
 from tests.builders.fuzz import controls, fuzzed
 from tests.cli.workplace import run
 from tests.image.edit_scene import EDIT, scene
@@ -90,6 +98,55 @@ def test_any_text_is_an_edit_file_or_refused(text: str) -> None:
 def test_a_deeply_nested_edit_file_is_refused(text: str) -> None:
     with pytest.raises(FlashbenchError):
         parse_edit(text)
+
+
+DOTTED = [
+    ".".join(["a"] * 300_000) + " = 1",
+    "[" + ".".join(['"a,b"'] * 100_000) + "]",
+    "a = {" + " . ".join(["'x y'"] * 100_000) + " = 1}",
+    "[" + ".".join(["a"] * 2000) + "]\n" + "".join(f"b{n}=1\n" for n in range(60_000)),
+    "".join(f"{'a.' * 200}b{n} = 1\n" for n in range(2000)),
+]
+READERS: list[Callable[[str], object]] = [
+    parse_edit,
+    parse_bench,
+    parse_package_file,
+    parse_texts,
+    intake.decode,
+    job_file.decode,
+    lambda text: notes.decode(text.encode()),
+]
+
+
+@pytest.mark.parametrize("read", READERS)
+def test_no_number_of_dots_keeps_a_reader_busy(read: Callable[[str], object]) -> None:
+    """`tomllib` needs minutes to hours for each of these; here all together take seconds."""
+    begun = process_time()
+
+    for text in DOTTED:
+        with pytest.raises(FlashbenchError, match="dots"):
+            read(text)
+
+    assert process_time() - begun < 2
+
+
+@fuzzed(60)
+@given(
+    parts=st.lists(st.sampled_from(["a", '"b.c"', "'d,e'", " f ", "1"]), min_size=1, max_size=40),
+    heading=st.booleans(),
+)
+def test_a_key_of_a_few_dozen_names_is_read_as_toml_has_it(parts: list[str], heading: bool) -> None:
+    key = ".".join(parts)
+    text = f"[{key}]\nx = 1\n" if heading else f"{key} = 1\n"
+
+    assert parse(text) == tomllib.loads(text)
+
+
+def test_dots_in_what_somebody_told_are_no_key() -> None:
+    """A note of the length that intake allows, with a dotted line through it."""
+    note = (("price " + "." * 70 + "\n") * 200) + "." * 1500
+
+    assert parse(f"note = '''{note}'''") == {"note": note}
 
 
 def test_no_control_character_of_an_edit_file_reaches_the_terminal(tmp_path: Path) -> None:

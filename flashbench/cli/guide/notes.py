@@ -4,7 +4,6 @@ What is proven stands in the journal, what was told of the board in intake.toml;
 steps that only a person can know to be done, and answers that the guide would else ask again.
 """
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -16,6 +15,7 @@ import tomli_w
 from flashbench.job import layout
 from flashbench.job.disk import Disk, Kind
 from flashbench.job.refusals import JobDamaged, JobForeign, JobInUse, disk_refused
+from flashbench.toml_text import parse
 from flashbench.wording import command_line, quoted
 
 FORMAT: Final = 1
@@ -76,7 +76,7 @@ def load_notes(folder: Path, *, disk: Disk | None = None) -> Notes:
 def decode(data: bytes) -> Notes:
     """Read guide.toml. Raises as `load_notes` does."""
     try:
-        content = tomllib.loads(data.decode())
+        content = parse(data.decode())
     except (ValueError, RecursionError) as error:
         raise _damaged(f"it is not a TOML file: {error}") from error
     found = content.pop("flashbench_guide", None)
