@@ -23,6 +23,7 @@ from tests.faults.scene import (
     KNOWN,
     NOTHING,
     UNSTEADY,
+    Damage,
     Ending,
     new_board,
     own_board,
@@ -192,6 +193,9 @@ class Play:
             demand(ending.is_done, f"failed without a fault: {ending.error}", point)
         if ending.is_done:
             self._demand_done(point, state, before)
+        elif ending.error is not None and point.wrong.damage is not None:
+            named = _names(ending.error, point.wrong.damage)
+            demand(named, f"refused without the damaged file's name: {ending.error}", point)
         elif ending.error is not None and _says_unchanged(ending.error):
             allowed = OUTCOMES[fault_of(point.family)] is Outcome.DECLARED
             # Weak cells drift by themselves, so that contents do not tell.
@@ -315,6 +319,13 @@ def _original_is_there(state: State) -> bool:
     hashed = saved.with_name(f"{saved.name}.sha256").read_text().split()[0]
     data = saved.read_bytes()
     return data == state.original and hashed == hashlib.sha256(data).hexdigest()
+
+
+def _names(error: FlashbenchError, damage: Damage) -> bool:
+    """The file, or what its bytes stand for: a line of the journal, the image of that number."""
+    name = Path(damage.path).name
+    others = {"journal.jsonl": "journal", "journal.head": "journal"}
+    return name in str(error) or others.get(name, name) in str(error)
 
 
 def _says_unchanged(error: FlashbenchError) -> bool:
