@@ -9,11 +9,9 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from flashbench.rehearsal import Bench, NorChip, VirtualTime, load_part
+from flashbench.rehearsal import Bench, NorChip, NorPart, VirtualTime
 from flashbench.rehearsal.faults import ArmedFaults
 from flashbench.rehearsal.usb_device import AdapterChip
-
-PART = "W25Q128JV"
 
 
 class Charging:
@@ -47,6 +45,11 @@ class ChargedTime(VirtualTime):
         self._charge = charge
         self._since_s: float | None = None
         self.charged_s = 0.0
+
+    @property
+    def charging(self) -> bool:
+        """Whether the host's work is put on the clock at this moment."""
+        return self._since_s is not None
 
     def start_charging(self) -> None:
         self._since_s = time.thread_time() if self._charge else None
@@ -83,12 +86,18 @@ class ChargedBench:
     """One virtual adapter and chip, in memory."""
 
     def __init__(
-        self, contents: bytes | None, *, adapter: AdapterChip, gap_us: float, charge: bool
+        self,
+        part: NorPart,
+        contents: bytes | None,
+        *,
+        adapter: AdapterChip,
+        gap_us: float,
+        charge: bool,
     ) -> None:
         self.time = ChargedTime(charge=charge)
         self._charging = Charging(self.time, gap_us=gap_us)
         armed = ArmedFaults(())
-        self.chip = NorChip(load_part(PART), contents=contents, faults=armed)
+        self.chip = NorChip(part, contents=contents, faults=armed)
         self.bench = Bench(
             self.chip,
             time=self.time,
@@ -99,12 +108,15 @@ class ChargedBench:
 
     @contextmanager
     def watching(self) -> Iterator[Watch]:
-        """Model seconds and the host's CPU seconds of what runs inside."""
+        """Model seconds and the host's CPU seconds of what runs inside. May lie in another."""
         watch = Watch()
-        self.time.start_charging()
+        was_charging = self.time.charging
+        if not was_charging:
+            self.time.start_charging()
         model_s, bench_s = self.time.now_s(), self._charging.bench_cpu_s
         cpu_s = time.process_time()
         yield watch
         watch.host_cpu_s = time.process_time() - cpu_s - (self._charging.bench_cpu_s - bench_s)
         watch.model_s = self.time.now_s() - model_s
-        self.time.stop_charging()
+        if not was_charging:
+            self.time.stop_charging()
