@@ -214,7 +214,8 @@ def dump(
     own, and that has to equal them.
 
     With --best-effort every read is kept, and what most of them say of each bit, with a list
-    of the unstable addresses. That is no original: this chip is never erased from it.
+    of the unstable addresses. That is no original: this chip is never erased from it. It reads
+    at --clock (10 MHz unless said), since cells that differ each time show no clock.
 
     The contact is checked first, and the fastest clock found that leaves a margin, up to
     --clock (default 30M).
