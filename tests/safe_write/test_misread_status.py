@@ -25,6 +25,7 @@ from flashbench.chip.status import BUSY, WRITE_ENABLED
 from flashbench.errors import ChipHalfWritten
 from flashbench.rehearsal import Bench, NorChip
 from flashbench.rehearsal.faults import Fault, SlowChip, SlowOperation, UnevenTimes
+from flashbench.rehearsal.nor_operations import EraseCells
 from flashbench.safe_write._pages import PAGES_MEASURED, WINDOW_BYTES, Page, PageProgrammer
 from flashbench.safe_write._sender import SAMPLES, Sender
 from tests.builders.bench import SMALL, TINY, Board, a_dumped_job, edited, write
@@ -212,6 +213,50 @@ def test_a_page_that_is_neither_as_before_nor_as_wanted_is_left_to_the_proof(
 
         assert chip.complaint_counts()[TWICE] == 0
         assert [page for page in range(PAGES) if chip_page(chip, page) != wanted(page)] == [6]
+
+
+def test_a_unit_with_such_a_page_is_erased_again_and_then_right(tmp_path: Path) -> None:
+    board = Board(WITH_ECC)
+    folder = a_dumped_job(board, tmp_path / "board 17")
+    image = edited(board.original, (0x10000, DATA))
+    disturbed = [0x10000 + 7 * PAGE]
+    chip = board.chip
+
+    def wrong_bits() -> int:
+        if chip.opcode_counts[0x02] != 7 or chip.in_flight or not disturbed:
+            return 0
+        at = disturbed.pop()
+        chip.areas["cells"][at : at + 1] = bytes([DATA[7 * PAGE] ^ 0xFF])
+        return WRITE_ENABLED
+
+    with board.visit() as visit:
+        misread(chip, wrong_bits)
+        write(visit, folder, image)
+
+    units = [entry for entry in chip.history if isinstance(entry, EraseCells)]
+    assert [unit.start for unit in units].count(0x10000) == 2
+    assert chip.complaint_counts()[TWICE] == 0
+    assert board.contents == image
+
+
+@pytest.mark.parametrize("bits", [WRITE_ENABLED, BUSY])
+def test_a_page_programmed_over_what_was_there_is_in_doubt_in_the_same_way(
+    bits: int, tmp_path: Path
+) -> None:
+    """Where bits only fall nothing is erased, and what was there before is not blank."""
+    held = bytes([0xF0]) * PAGE
+    with a_running_plan(tmp_path / "board 17") as (bench, sender):
+        chip = a_blank_chip(bench)
+        chip.areas["cells"][0x10000 : 0x10000 + 8 * PAGE] = held * 8
+        pages = [Page(Address(0x10000 + n * PAGE), b"\x50" * PAGE, held) for n in range(8)]
+        sent = chip.opcode_counts[0x02]
+        misread_before_page(chip, 6, bits)
+        bench.faults._operation_faults = (SlowOperation(at_operation=5, factor=2),)
+
+        PageProgrammer(sender, sender.chip.profile).program(pages, idle=lambda: None)
+
+        assert holds(chip)[: 8 * PAGE] == b"\x50" * 8 * PAGE
+        assert chip.opcode_counts[0x02] == sent + 9, "one was lost behind the slow one"
 
 
 def test_a_busy_chip_is_not_taken_for_blank_where_the_status_after_a_page_is_misread_too(
