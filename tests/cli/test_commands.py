@@ -9,7 +9,16 @@ from unittest.mock import patch
 import pytest
 
 from flashbench.rehearsal import in_memory_bench
-from tests.cli.workplace import EDITS, SIZE, Workplace, contents, edited, run, told
+from tests.cli.workplace import (
+    EDITS,
+    SIZE,
+    Workplace,
+    contents,
+    edited,
+    run,
+    timing_the_write,
+    told,
+)
 
 TAKE_OUT = "You may take the chip out."
 
@@ -149,9 +158,11 @@ def test_write_shows_writes_and_proves(place: Workplace) -> None:
     assert result.stdout.splitlines()[-1] == f"board 17: {TAKE_OUT}"
 
 
-def test_write_tells_scripts_what_it_erased(place: Workplace) -> None:
-    facts = told(place.on_job("write", "--yes", "--json"))
+def test_write_tells_scripts_what_it_erased_and_how_long_it_will_take(place: Workplace) -> None:
+    with timing_the_write() as taken_s:
+        facts = told(place.on_job("write", "--yes", "--json"))
 
+    assert [facts["expected_seconds"]] == pytest.approx(taken_s, rel=0.10)
     assert facts["target"] == "image 1"
     assert facts["sha256"] == hashlib.sha256(edited(contents())).hexdigest()
     assert facts["already_held"] is False

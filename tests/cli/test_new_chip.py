@@ -1,5 +1,6 @@
 """`write --to-new-chip` and `restore --to-new-chip`, typed at a bench with two chips."""
 
+import re
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -14,6 +15,7 @@ from tests.cli.workplace import (
     edited,
     run,
     three_lines,
+    timing_the_write,
     told,
 )
 
@@ -45,9 +47,13 @@ def own_cells(place: Workplace) -> bytes:
 def test_the_image_goes_onto_the_new_chip_and_the_own_one_into_a_bag(two_chips: Workplace) -> None:
     before = own_cells(two_chips)
 
-    written = two_chips.on_job("write", "--to-new-chip", "--yes", *BAG)
+    with timing_the_write() as taken_s:
+        written = two_chips.on_job("write", "--to-new-chip", "--yes", *BAG)
 
     assert written.exit_code == 0, written.stderr
+    shown = re.search(r"^  time +about ([0-9.]+) s, ", written.stdout, re.MULTILINE)
+    assert shown is not None
+    assert [float(shown[1])] == pytest.approx(taken_s, abs=0.5 + 0.1 * taken_s[0])
     assert two_chips.chip().cells == edited(contents())
     assert own_cells(two_chips) == before
     assert "what it held is kept as round-1/kept-1.bin" in written.stdout

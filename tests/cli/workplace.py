@@ -7,15 +7,21 @@ import json
 import random
 import shutil
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 from typer.testing import CliRunner, Result
 
 from flashbench.cli import app
 from flashbench.rehearsal import create_bench, open_bench
 from flashbench.rehearsal.faults import Fault
+from flashbench.safe_write import steps
+from flashbench.safe_write.plan import Plan
+from flashbench.safe_write.verify import Verified
 
 PART = "W25Q128JV"
 SIZE = 16 << 20
@@ -135,6 +141,23 @@ class Workplace:
         if verb in ("write", "restore") and "--label" not in words:
             words += ("--label", self.bag)
         return run(verb, str(self.job), *words, *self.at_bench)
+
+
+@contextmanager
+def timing_the_write() -> Iterator[list[float]]:
+    """The model seconds from the yes to the proof, of every write inside."""
+    taken_s: list[float] = []
+    carry_out = steps.carry_out
+
+    def timed(plan: Plan, **how: Any) -> Verified:
+        time = plan.chip.adapter.time
+        begun_s = time.now_s()
+        proof = carry_out(plan, **how)
+        taken_s.append(time.now_s() - begun_s)
+        return proof
+
+    with patch.object(steps, "carry_out", timed):
+        yield taken_s
 
 
 def run(*words: str) -> Result:
