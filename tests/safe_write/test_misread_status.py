@@ -215,6 +215,27 @@ def test_a_page_that_is_neither_as_before_nor_as_wanted_is_left_to_the_proof(
         assert [page for page in range(PAGES) if chip_page(chip, page) != wanted(page)] == [6]
 
 
+def test_a_chip_that_says_after_every_read_that_it_is_busy_is_not_believed_for_ever(
+    tmp_path: Path,
+) -> None:
+    with a_running_plan(tmp_path / "board 17") as (bench, sender):
+        chip = a_blank_chip(bench)
+        reads = chip.opcode_counts[0x0B]
+
+        def wrong_bits() -> int:
+            nonlocal reads
+            if chip.opcode_counts[0x02] == 6 and chip.opcode_counts[0x06] == 7:
+                return WRITE_ENABLED
+            was_read, reads = chip.opcode_counts[0x0B] > reads, chip.opcode_counts[0x0B]
+            return BUSY if was_read else 0
+
+        misread(chip, wrong_bits)
+        with pytest.raises(ChipHalfWritten, match="found idle and then says that it is busy, 4"):
+            program(sender)
+
+        assert chip.complaint_counts()[TWICE] == 0
+
+
 def test_a_unit_with_such_a_page_is_erased_again_and_then_right(tmp_path: Path) -> None:
     board = Board(WITH_ECC)
     folder = a_dumped_job(board, tmp_path / "board 17")

@@ -122,6 +122,18 @@ def test_a_chip_whose_pages_are_alike_is_never_waited_for_too_shortly_once_it_wa
     assert wait.us <= TPP_MAX_US
 
 
+def test_pages_are_looked_at_once_for_a_while_where_no_shorter_wait_would_do() -> None:
+    wait = a_wait()
+    assert wait.first_look_us < wait.us
+
+    sent(wait, [400.0] * 300)
+    assert wait.first_look_us == wait.us
+    sent(wait, [400.0] * 900)
+
+    assert wait.first_look_us < wait.us, "and then anew: the chip may have grown quicker"
+    assert wait.us == 408
+
+
 def test_no_more_pages_are_risked_with_a_new_wait_than_have_proven_it_twice_over() -> None:
     wait = a_wait()
     assert wait.pages_worth_risking <= 16
