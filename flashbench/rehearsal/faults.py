@@ -107,6 +107,7 @@ OUTCOMES: Final[dict[str, Outcome]] = {
     "operation does nothing": Outcome.SURVIVED,
     "unplugged, chip powered by the adapter": Outcome.SURVIVED,
     "unplugged, chip powered elsewhere": Outcome.SURVIVED,
+    "unplugged before a control transfer": Outcome.SURVIVED,
     "mute reply": Outcome.SURVIVED,
     "short reply": Outcome.SURVIVED,
     "stale reply": Outcome.SURVIVED,
@@ -180,12 +181,17 @@ class LosePower:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unplug:
-    """The adapter leaves the USB inside bulk transfer N, after `part` of its bytes."""
+    """The adapter leaves the USB inside bulk transfer N, after `part` of its bytes.
+
+    With `of="control"` right before the Nth control transfer, of which there are some at opening
+    and closing.
+    """
 
     at_transfer: int
     chip_powered_by: Literal["adapter", "elsewhere"] = "adapter"
     part: float = 0.5
     seed: int = 0
+    of: Literal["bulk", "control"] = "bulk"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -574,9 +580,16 @@ class ArmedFaults:
     def bytes_before_unplug(self, transfer: int, length: int) -> int | None:
         """How much of this bulk transfer gets through before the plug is out; None if all."""
         for fault in self._unplugs:
-            if self._due(fault, fault.at_transfer, transfer):
+            if fault.of == "bulk" and self._due(fault, fault.at_transfer, transfer):
                 return int(length * fault.part)
         return None
+
+    def unplugs_before_control(self, transfer: int) -> bool:
+        """Whether the plug is out right before this control transfer."""
+        return any(
+            fault.of == "control" and self._due(fault, fault.at_transfer, transfer)
+            for fault in self._unplugs
+        )
 
     def suspend_before(self, transfer: int) -> HostSuspends | None:
         """The sleep of the host that comes right before this bulk transfer, if any."""

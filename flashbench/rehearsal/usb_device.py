@@ -112,6 +112,7 @@ class VirtualAdapter:
         self.in_use_elsewhere = in_use_elsewhere
         self.plugged = True
         self.bulk_transfers = 0
+        self.control_transfers = 0
         self.bulk_bytes = {"in": 0, "out": 0}
         self.wired_interface = wired_interface
         self.ports = [
@@ -151,6 +152,13 @@ class VirtualAdapter:
                 self.unplug()
         self.begin_transfer()
         self.bulk_transfers += 1
+
+    def begin_control_transfer(self) -> None:
+        """As `begin_transfer`, and counted, so that a fault can name it."""
+        self.begin_transfer()
+        self.control_transfers += 1
+        if self.faults.unplugs_before_control(self.control_transfers):
+            self._unplugged_by_fault()
 
     def catch_up(self) -> None:
         """Let every engine do what it had time for, as far as its reply FIFO has room."""
@@ -470,7 +478,7 @@ class VirtualUsb(usb.backend.IBackend):  # type: ignore[misc]  # pyusb carries n
     ) -> int:
         with self._lock:
             try:
-                dev_handle.begin_transfer()
+                dev_handle.begin_control_transfer()
                 return _control(dev_handle, bmRequestType, bRequest, wValue, wIndex, data)
             finally:
                 dev_handle.host_gap.transfer_ends()

@@ -155,6 +155,12 @@ def _at_transfers(
         yield _faults(make(number))
 
 
+def _at_control_transfers(trace: Trace, _: Random) -> Iterator[Interference]:
+    for number in range(1, trace.ending.control_transfers + 1):
+        for by in ("adapter", "elsewhere"):
+            yield _faults(f.Unplug(at_transfer=number, of="control", chip_powered_by=by))
+
+
 def _at_operations(
     make: Callable[[int], tuple[f.Fault, ...]], trace: Trace, _: Random
 ) -> Iterator[Interference]:
@@ -381,6 +387,7 @@ FAMILIES: Final[dict[str, Family]] = {
         _at_transfers,
         lambda n: f.Unplug(at_transfer=n, chip_powered_by="elsewhere", part=n % 5 / 4),
     ),
+    "unplugged before a control transfer": _at_control_transfers,
     **_both("mute reply", lambda n, lasting: f.MuteReply(at_transfer=n, lasting=lasting)),
     **_both(
         "short reply",

@@ -332,6 +332,7 @@ class Ending:
     killed: bool
     fired: bool
     bulk_transfers: int
+    control_transfers: int
     transfers: int
     first_change_by: int | None
     frames: int
@@ -469,6 +470,7 @@ def play(
         or _reached(wrong.calendar_jumps_at, calendar.asked),
         stranger=stranger,
         bulk_transfers=bench.adapter.bulk_transfers,
+        control_transfers=bench.adapter.control_transfers,
         transfers=process.transfers,
         first_change_by=process.first_change_by,
         frames=bench.contacts.frames,

@@ -65,9 +65,9 @@ def test_a_whole_job_has_a_few_hundred_operations(play: Play) -> None:
 @pytest.mark.parametrize(
     ("state", "step", "of_each_family", "tried"),
     [
-        ("new", "dump", 1, 62),
-        ("dumped", "write", 2, 143),
-        ("new chip of a known part", "to new chip", 1, 72),
+        ("new", "dump", 1, 63),
+        ("dumped", "write", 2, 145),
+        ("new chip of a known part", "to new chip", 1, 73),
     ],
 )
 def test_a_fault_at_any_operation_has_its_one_outcome(
