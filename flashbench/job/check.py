@@ -10,7 +10,7 @@ from flashbench.job import events, job_file, journal, layout
 from flashbench.job.booking import booked_in, check_intake
 from flashbench.job.disk import UNFINISHED_SUFFIX, Disk, Kind
 from flashbench.job.events import Event
-from flashbench.job.lock import CHIP_LOCK, LOCK
+from flashbench.job.lock import CHIP_LOCK, LOCK, no_lock_file
 from flashbench.job.photos import PHOTO_BYTES_MAX
 from flashbench.job.refusals import JobDamaged, JobForeign
 from flashbench.job.taken_files import taken_in
@@ -85,6 +85,9 @@ def _findings(disk: Disk, folder: Path) -> Iterator[Finding]:
         number = layout.round_number(name)
         if number is not None and disk.kind(folder / name) is Kind.FOLDER:
             rounds.append(number)
+        elif name == LOCK and disk.kind(folder / name) is not Kind.FILE:
+            seen = f"{no_lock_file(folder / name)}; delete it"
+            yield Finding(path=name, seen=seen, damaged=True)
         elif name not in _OF_A_JOB and not layout.is_edit_file(name):
             yield _unrecorded(name)
     yield from _check_from_files(disk, folder)

@@ -25,6 +25,7 @@ UNFINISHED_SUFFIX = ".unfinished"
 _BINARY = getattr(os, "O_BINARY", 0)
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
 _NO_WAIT = getattr(os, "O_NONBLOCK", 0)  # opening a pipe that somebody left here must not hang
+_HAVE_NO_LOCK = (errno.EBADF, errno.EINVAL, errno.ENOTSUP, errno.ENOLCK, errno.ENOSYS)
 
 
 class Kind(Enum):
@@ -186,6 +187,31 @@ class Disk:
             os.close(descriptor)
             raise
         return descriptor
+
+    def lock_folder(self, path: Path) -> int | None:
+        """As `lock`, on the folder itself, where nobody can delete what is locked; None where
+        the platform or the file system has no such lock.
+
+        Raises `BlockingIOError` while another holds it.
+        """
+        if sys.platform == "win32":  # which keeps an open file from being deleted
+            return None
+        descriptor = os.open(path, os.O_RDONLY | _NO_FOLLOW)
+        try:
+            _lock_now(descriptor)
+        except BaseException as error:
+            os.close(descriptor)
+            if isinstance(error, OSError) and error.errno in _HAVE_NO_LOCK:
+                return None
+            raise
+        return descriptor
+
+    def is_at(self, descriptor: int, path: Path) -> bool:
+        """Whether an open file is still the one at `path`: not deleted, moved or replaced."""
+        try:
+            return os.path.samestat(os.fstat(descriptor), path.lstat())
+        except FileNotFoundError:
+            return False
 
     def is_locked(self, path: Path) -> bool:
         """Whether somebody holds `lock` on a file right now; False if there is no such file.

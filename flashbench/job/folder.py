@@ -8,6 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
 
+from flashbench.errors import FlashbenchError
 from flashbench.job import events, job_file, journal, layout
 from flashbench.job.booking import (
     NotedIntake,
@@ -39,6 +40,7 @@ from flashbench.job.photos import PhotoStock, take_stock
 from flashbench.job.refusals import (
     JobDamaged,
     StepRefused,
+    also_not_closed,
     disk_refused,
     disk_refused_after_write,
     disk_refused_during_write,
@@ -215,7 +217,14 @@ class Job:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self.close()
+        try:
+            self.close()
+        except FlashbenchError as closing:
+            if error is None:
+                raise
+            told = also_not_closed(error, closing)
+            if told is not error:
+                raise told from error
 
     def close(self) -> None:
         """Put the journal's last lines on the medium and release the lock; again: nothing.
@@ -307,9 +316,31 @@ class Job:
                 next_step="Save it as an image of this job first.",
             )
         with self._writing("reserving space for the journal"):
+            self._lock.demand_held()
             self._journal.reserve(_RESERVED_ONCE + _RESERVED_PER_UNIT * len(write.units))
         self.record(write)
         self._written_here = write
+
+    def lost_files(self) -> str | None:
+        """Why this round's dump, journal or head is not on the disk as it was saved, or None.
+
+        While lines are in memory that the disk refused, `journal_failure` speaks of the journal.
+        """
+        folder = layout.round_folder(self.folder, self.round_number)
+        try:
+            if self.has_best_reading:
+                self.load_best_reading()
+            elif self.has_original:
+                self.load_original()
+            if self._journal.failure is None:
+                on_disk = journal.read_journal(self._disk, folder).lines
+                if len(on_disk) != len(self._journal.lines):
+                    return f"{journal.JOURNAL} lacks lines that were written to it."
+        except FlashbenchError as error:
+            return error.seen
+        except OSError as error:
+            return f"{quoted(folder)} cannot be read: {error.strerror or error}."
+        return None
 
     def unfinished(self) -> UnfinishedWrite | None:
         """The last announced write of the newest round, if it is not known to be finished."""

@@ -4,8 +4,9 @@ import contextlib
 from collections.abc import Iterator
 from pathlib import Path
 
-from flashbench.job.disk import Disk
-from flashbench.job.refusals import JobInUse, disk_refused
+from flashbench.job.disk import Disk, Kind
+from flashbench.job.refusals import JobDamaged, JobInUse, disk_refused
+from flashbench.wording import quoted
 
 LOCK = "lock"
 CHIP_LOCK = "chip.lock"
@@ -14,11 +15,17 @@ when the chip may lie anywhere."""
 
 
 class JobLock:
-    """Held from `take` to `release`; the system releases it when the process ends."""
+    """Held from `take` to `release`; the system releases it when the process ends.
 
-    def __init__(self, disk: Disk, descriptor: int) -> None:
+    The folder is locked beside its file, where that can be: a file may be deleted while it is
+    held, and the next process would then make and lock another.
+    """
+
+    def __init__(self, disk: Disk, path: Path, descriptor: int) -> None:
         self._disk = disk
+        self._path = path
         self._descriptor: int | None = descriptor
+        self._of_folder: int | None = None
 
     @classmethod
     def take(cls, disk: Disk, folder: Path) -> "JobLock":
@@ -27,23 +34,62 @@ class JobLock:
         Raises `JobInUse` naming the job while another process holds it, and `ChipUntouched` where
         the file system cannot lock.
         """
+        path = folder / LOCK
         try:
-            return cls(disk, disk.lock(folder / LOCK))
+            lock = cls(disk, path, disk.lock(path))
+            try:
+                lock._of_folder = disk.lock_folder(folder)
+            except BaseException:
+                lock.release()
+                raise
         except BlockingIOError as error:
             raise JobInUse(
                 f"Job {folder.name} is in use by another process.",
                 next_step="Wait until that one ends, or end it, then run the same command again.",
             ) from error
         except OSError as error:
+            if disk.kind(path) not in (Kind.FILE, Kind.ABSENT):
+                raise _no_lock_file(path) from error
             raise disk_refused(f"locking {folder.name}", error, unfinished=False) from error
+        return lock
+
+    def demand_held(self) -> None:
+        """Raise `JobInUse` if the lock's file was deleted or replaced and nothing else is locked:
+        another process may then have the job too."""
+        if self._of_folder is not None or self._descriptor is None:
+            return
+        if not self._disk.is_at(self._descriptor, self._path):
+            raise JobInUse(
+                f"The lock {quoted(self._path)} was deleted or replaced while it was held:"
+                " another process may work on this job too.",
+                next_step="See that no other flashbench has this job, then run the same command"
+                " again.",
+            )
 
     def release(self) -> None:
         """Let go of the lock. Does nothing the second time."""
-        if self._descriptor is not None:
-            descriptor, self._descriptor = self._descriptor, None
-            # Nothing was written through it, and whatever close() says, the lock is gone.
-            with contextlib.suppress(OSError):
-                self._disk.close(descriptor)
+        held, self._descriptor, self._of_folder = (
+            (self._of_folder, self._descriptor),
+            None,
+            None,
+        )
+        for descriptor in held:
+            if descriptor is not None:
+                # Nothing was written through it, and whatever close() says, the lock is gone.
+                with contextlib.suppress(OSError):
+                    self._disk.close(descriptor)
+
+
+def no_lock_file(path: Path) -> str:
+    """What is said of a lock that no process can take."""
+    return f"{quoted(path.name)} is not a file that flashbench made, and nothing can lock it"
+
+
+def _no_lock_file(path: Path) -> JobDamaged:
+    return JobDamaged(
+        f"Job {path.parent.name} cannot be locked: {no_lock_file(path)}.",
+        next_step="Delete it (it holds nothing of the job), then run the same command again.",
+    )
 
 
 @contextlib.contextmanager

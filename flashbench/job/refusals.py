@@ -7,7 +7,7 @@ journal says that a write is unfinished, `disk_refused` says so and outranks the
 import errno
 from pathlib import Path
 
-from flashbench.errors import ChipHalfWritten, ChipUntouched, FlashbenchError
+from flashbench.errors import CheckFailed, ChipHalfWritten, ChipUntouched, FlashbenchError
 from flashbench.wording import quoted
 
 _UNTOUCHED = "This command did not touch the chip."
@@ -110,6 +110,33 @@ def disk_refused_after_write(doing: str, error: OSError, *, target_name: str) ->
         " and completes the job's journal.",
         state=f"The chip holds {target_name}, and was read back; the job's journal may not say so.",
     )
+
+
+def files_lost_during_write(lost: str, *, folder: Path, target_name: str) -> CheckFailed:
+    """The sentence for a proven chip whose job lost files while it was written."""
+    return CheckFailed(
+        f"But the job's files are not as they were before this write: {lost}",
+        next_step=f"Put that file back into {quoted(folder)} from a second copy of the job,"
+        " before anything else is done with this board: its dump may be the only one there is."
+        " The chip itself needs nothing more.",
+        state=f"The chip holds {target_name}, and was read back.",
+    )
+
+
+def also_not_closed(error: BaseException, closing: FlashbenchError) -> FlashbenchError:
+    """What is raised when a job cannot be closed while `error` goes through it: both are said.
+
+    It is `error`, unless that one leaves the chip as it was and the job does not.
+    """
+    then = f" And then the job could not be closed: {closing.seen}"
+    if not isinstance(error, FlashbenchError):
+        seen = f"{type(error).__name__}: {error}".removesuffix(": ") + "." + then
+        return type(closing)(seen, next_step=closing.next_step, state=closing.state)
+    if isinstance(closing, ChipHalfWritten) and not isinstance(error, ChipHalfWritten):
+        return ChipHalfWritten(error.seen + then, next_step=closing.next_step, state=closing.state)
+    error.seen += then
+    error.next_step = f"See to the disk that the job is on first. {error.next_step}"
+    return error
 
 
 def _way_on(error: OSError) -> str:

@@ -18,12 +18,14 @@ def set_for_good(plan: Plan, sender: Sender) -> None:
     carried = plan.carry_over
     if carried is None or not carried.commands:
         return
-    plan.job.record(
-        RegistersChanged(
-            before={r.name: value for r, value in plan.chip.read_registers().items()},
-            after={r.name: value for r, value in carried.registers.items()},
-        )
+    change = RegistersChanged(
+        before={r.name: value for r, value in plan.chip.read_registers().items()},
+        after={r.name: value for r, value in carried.registers.items()},
     )
+    if sender.has_sent:  # a chip whose cells are on the way is finished, whatever the disk says
+        plan.job.record_or_remember(change)
+    else:
+        plan.job.record(change)
     for command in carried.commands:
         _send(sender, command)
     sender.disarm()

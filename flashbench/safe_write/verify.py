@@ -8,7 +8,9 @@ from flashbench.chip._read_frames import ReadKind, Register
 from flashbench.chip.evidence import Evidence
 from flashbench.errors import ChipHalfWritten
 from flashbench.job.events import CellsProven, WriteFinished
+from flashbench.job.layout import round_folder
 from flashbench.job.lock import chip_at_work
+from flashbench.job.refusals import files_lost_during_write
 from flashbench.progress import Progress, silent
 from flashbench.safe_write._following import Comparison, Digest, Following
 from flashbench.safe_write.plan import Plan
@@ -44,6 +46,7 @@ def verify(written: Written, *, progress: Progress = silent) -> Verified:
         ChipHalfWritten: a byte or a register is not what it shall be; it says which. Or the bus
             failed, or the user stopped, while a write of the job is not proven.
         ChipUntouched, AdapterError, Interrupted: so, where none is.
+        CheckFailed: the chip is proven, and the job lost its dump or journal meanwhile.
     """
     if not isinstance(written, Written):
         raise TypeError("verify() takes the Written that rewrite() made")
@@ -79,7 +82,11 @@ def _prove(written: Written, progress: Progress) -> Verified:
         raise _other_bytes(plan, found, comparison)
     plan.job.record_or_remember(CellsProven(sha256=plan.target_sha256))
     registers = _demand_registers(plan)
+    lost = plan.job.lost_files()
     plan.job.record_or_remember(WriteFinished(target_sha256=plan.target_sha256))
+    if lost is not None:
+        folder = round_folder(plan.job.folder, plan.job.round_number)
+        raise files_lost_during_write(lost, folder=folder, target_name=plan.target_name)
     return Verified(
         target_name=plan.target_name,
         sha256=digest.sha256,

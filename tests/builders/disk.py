@@ -247,6 +247,13 @@ class FaultyDisk(Disk):
             self._open[descriptor] = None
         return descriptor
 
+    def lock_folder(self, path: Path) -> int | None:
+        with self._operation("lock_folder"):
+            descriptor = super().lock_folder(path)
+            if descriptor is not None:
+                self._open[descriptor] = None
+        return descriptor
+
     def free_bytes(self, folder: Path) -> int:
         self._begin("free_bytes")
         return super().free_bytes(folder)

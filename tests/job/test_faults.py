@@ -86,12 +86,12 @@ def open_round(folder: Path, disk: FaultyDisk, saved: Saved) -> None:
 Step = Callable[[Path, FaultyDisk, Saved], None]
 # Each step with the steps that come before it, and the operations a clean run of it takes.
 STEPS: dict[str, tuple[Step, tuple[Step, ...], int]] = {
-    "create": (create, (), 98),
-    "create, booked in": (create, (book,), 109),
-    "save the original": (save_original, (create,), 49),
-    "save an image": (save_image, (create, save_original), 60),
-    "write": (write, (create, save_original, save_image), 59),
-    "open a round": (open_round, (create, save_original), 89),
+    "create": (create, (), 100),
+    "create, booked in": (create, (book,), 111),
+    "save the original": (save_original, (create,), 51),
+    "save an image": (save_image, (create, save_original), 62),
+    "write": (write, (create, save_original, save_image), 61),
+    "open a round": (open_round, (create, save_original), 91),
 }
 
 

@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from flashbench.errors import ChipHalfWritten, ChipUntouched
+from flashbench.job.check import check_folder
 from flashbench.job.disk import Disk
 from flashbench.job.events import RegistersChanged, UnitProven, WriteFinished
 from flashbench.job.folder import Job
-from flashbench.job.refusals import JobExists, JobInUse, JobMissing, StepRefused
+from flashbench.job.refusals import JobDamaged, JobExists, JobInUse, JobMissing, StepRefused
 from tests.builders.disk import DiskFault, Does, FaultyDisk
 from tests.builders.job import (
     IMAGE,
@@ -165,6 +166,43 @@ def test_a_lock_file_left_behind_locks_nothing(tmp_path: Path) -> None:
     assert (tmp_path / "job" / "lock").exists()
 
     opened(tmp_path / "job").close()
+
+
+def test_a_lock_file_deleted_while_it_is_held_lets_nobody_in(tmp_path: Path) -> None:
+    pytest.importorskip("fcntl", reason="Windows keeps an open file from being deleted")
+    with a_job(tmp_path / "job"):
+        (tmp_path / "job" / "lock").unlink()
+        with pytest.raises(JobInUse, match="is in use by another process"):
+            opened(tmp_path / "job")
+
+    opened(tmp_path / "job").close()
+
+
+def test_no_write_is_announced_once_the_only_lock_is_gone(tmp_path: Path) -> None:
+    """Where a folder cannot be locked, as on some network file systems."""
+
+    class NoFolderLocks(Disk):
+        def lock_folder(self, path: Path) -> int | None:
+            return None
+
+    a_dumped_job(tmp_path / "job").close()
+    with opened(tmp_path / "job", disk=NoFolderLocks()) as job:
+        (tmp_path / "job" / "lock").unlink()
+        with pytest.raises(JobInUse, match="was deleted or replaced while it was held"):
+            job.announce(announcement(target=ORIGINAL))
+
+
+def test_a_lock_that_nobody_can_take_is_told_and_noticed(tmp_path: Path) -> None:
+    a_job(tmp_path / "job").close()
+    lock = tmp_path / "job" / "lock"
+    lock.unlink()
+    lock.symlink_to(tmp_path / "elsewhere")
+
+    with pytest.raises(JobDamaged, match="nothing can lock it") as refused:
+        opened(tmp_path / "job")
+
+    assert "Delete it (it holds nothing of the job)" in refused.value.next_step
+    assert ("lock", True) in [(one.path, one.damaged) for one in check_folder(tmp_path / "job")]
 
 
 def test_the_original_of_a_round_is_saved_once(tmp_path: Path) -> None:
