@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from flashbench.job.check import check_folder
 from flashbench.job.events import KINDS, OutcomeTold, decode
 from flashbench.job.folder import Job
 from flashbench.job.journal import Head, Line, encode_head, encode_line, verify
@@ -68,6 +69,7 @@ def test_a_job_with_an_outcome_that_cannot_be_opens_and_says_so(
     checked = run("next", str(job), "--check")
     asked = " ".join(run("outcome", str(job)).stdout.split())
     entry = read_entry(job)
+    found = [(one.path, one.damaged) for one in check_folder(job)]
     with Job.open(job) as opened:
         original = opened.load_original().data
 
@@ -75,6 +77,7 @@ def test_a_job_with_an_outcome_that_cannot_be_opens_and_says_so(
     assert facts["command"] == f"flashbench outcome {job}"
     assert f"which tells what became of the board, cannot be read: {why}" in facts["proven"][-1]
     assert checked.exit_code == 0
+    assert found == [("round-1/journal.jsonl", False)]
     assert "cannot be read" in " ".join(checked.stdout.split())
     assert "nobody has told yet what became of the board." in asked
     assert "but line" in asked and "(tell it again; the line stays as it is)" in asked
