@@ -45,7 +45,7 @@ class Duration:
 
 
 def scattered(image: bytes) -> bytes:
-    """A bit falls in every other 32 KiB: on many parts nothing is erased."""
+    """One byte of every 64 KiB goes to 00h: on parts without on-die ECC nothing is erased."""
     data = bytearray(image)
     for at in range(0x700, len(data), 1 << 16):
         data[at] = 0x00
