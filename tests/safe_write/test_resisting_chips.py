@@ -319,3 +319,40 @@ def test_a_chip_without_a_factory_number_is_never_erased_as_a_whole(tmp_path: Pa
             planned.append((chip.unique_id is None, plan.cells.chip_erase))
 
     assert planned == [(False, True), (True, False)]
+
+
+@pytest.mark.parametrize(
+    ("spoils", "seen"),
+    [
+        (
+            False,
+            "does not hold what was written after 3 attempts: 12 bytes differ, first at +0x10 (FFh"
+            " instead of 61h).",
+        ),
+        (
+            True,
+            "does not hold what was written after 1 attempt: 12 bytes differ, first at +0x10 (00h"
+            " instead of 61h).",
+        ),
+    ],
+    ids=["still blank", "spoiled"],
+)
+def test_what_is_programmed_without_an_erase_is_tried_again_while_bits_can_still_fall(
+    spoils: bool, seen: str, tmp_path: Path
+) -> None:
+    board = Board(SMALL)
+    folder = a_dumped_job(board, tmp_path / FOLDER)
+
+    def spoil() -> None:
+        if spoils:
+            board.chip.areas["cells"][0x3010:0x301C] = bytes(12)
+
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        image = edited(board.original, (0x3010, EDIT[1]))
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
+        obeys(board.chip, 0x02, times=0, then=spoil)
+        with pytest.raises(ChipHalfWritten) as refused:
+            fb.rewrite(plan)
+
+    assert refused.value.seen.endswith(seen)
+    assert board.chip.opcode_counts[0x20] == 0
