@@ -19,14 +19,18 @@ from flashbench.job.events import (
     RegistersChanged,
     RegistersRestored,
     RegistersSaved,
+    UnitFailed,
     UnitProven,
     WriteAnnounced,
     WriteFinished,
 )
 from flashbench.job.unfinished import (
+    failed_units_on,
     merged,
+    proven_on,
     refuted_opcodes_on,
     registers_to_put_back,
+    targets_on,
     unfinished_on,
     unfinished_write,
     without,
@@ -191,6 +195,25 @@ def test_cells_proven_are_not_yet_a_finished_write() -> None:
     assert found.cells_proven
 
 
+def test_a_write_after_a_finished_one_has_no_cells_proven_yet() -> None:
+    proven = CellsProven(sha256="0" * 64)
+    finished = WriteFinished(target_sha256="0" * 64)
+
+    found = unfinished_write([announcement(), proven, finished, announcement()])
+
+    assert found is not None
+    assert not found.cells_proven
+
+
+def test_a_lock_that_a_change_opens_without_naming_its_new_value_is_put_back() -> None:
+    story: list[Event] = [
+        announcement(),
+        RegistersChanged(before={"SR1": 0x1C, "LOCK005000": 1}, after={"SR1": 0x1C}),
+    ]
+
+    assert registers_to_put_back(story) == {"LOCK005000": 1, "SR1": 0x1C}
+
+
 def test_a_program_without_erase_does_not_clear_a_unit_that_was_left_half_erased() -> None:
     erased = AnnouncedUnit(start=0, size=64, erase_opcode=0x20)
     programmed = AnnouncedUnit(start=0, size=64, erase_opcode=None)
@@ -312,3 +335,34 @@ def test_a_replacement_chip_has_its_own_story(finished: bool) -> None:
     assert (last is None) == finished
     if last is not None:
         assert (last.kept_number, last.suspect) == (1, (range(128, 192),))
+
+
+def test_each_chip_has_its_failed_units_its_targets_and_its_proofs() -> None:
+    failed = UnitFailed(start=0, size=64, attempts=3)
+    story: list[Event] = [
+        announcement(target=IMAGE),
+        failed,
+        announcement(target=IMAGE, kept_number=1),
+        failed,
+        failed,
+        WriteFinished(target_sha256=announcement(target=IMAGE).target_sha256),
+        announcement(target=ORIGINAL, kept_number=1),
+    ]
+    image, original = (announcement(target=data).target_sha256 for data in (IMAGE, ORIGINAL))
+
+    assert failed_units_on(story, None) == {range(64): 1}
+    assert failed_units_on(story[:5], 1) == {range(64): 2}
+    assert failed_units_on(story, 1) == {}, "it was proven since"
+    assert targets_on(story, None) == (image,)
+    assert targets_on(story, 1) == (image, original)
+    assert proven_on(story, None) == frozenset()
+    assert proven_on(story, 1) == {image}
+
+
+def test_of_a_chip_that_no_line_is_about_nothing_is_told() -> None:
+    story: list[Event] = [announcement(target=IMAGE)]
+
+    assert failed_units_on(story, 2) == {}
+    assert targets_on(story, 2) == ()
+    assert proven_on(story, 2) == frozenset()
+    assert refuted_opcodes_on(story, 2) == frozenset()
