@@ -1,7 +1,8 @@
 """The whole folder of a job, checked offline: what is not as it was written. Changes nothing."""
 
+import contextlib
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,9 +11,11 @@ from flashbench.job import events, job_file, journal, layout
 from flashbench.job.booking import booked_in, check_intake
 from flashbench.job.disk import UNFINISHED_SUFFIX, Disk, Kind
 from flashbench.job.events import Event
+from flashbench.job.journal import Line
 from flashbench.job.lock import CHIP_LOCK, LOCK, no_lock_file
 from flashbench.job.photos import PHOTO_BYTES_MAX
 from flashbench.job.refusals import JobDamaged, JobForeign
+from flashbench.job.round_chain import chain_doubts
 from flashbench.job.taken_files import taken_in
 
 _OF_A_JOB = (
@@ -105,12 +108,30 @@ def _check_rounds(disk: Disk, folder: Path, rounds: Sequence[int]) -> Iterator[F
         if number not in rounds:
             yield Finding(path=f"round-{number}", seen="the round is missing", damaged=True)
     newest: Sequence[Event] = ()
+    lines: dict[int, Sequence[Line]] = {}
     for number in sorted(rounds):
+        lines[number] = ()
+        with contextlib.suppress(JobDamaged, OSError):  # said by `_check_round`
+            verified = journal.read_journal(disk, layout.round_folder(folder, number))
+            lines[number] = verified.lines
         newest, findings = _check_round(disk, layout.round_folder(folder, number), number=number)
         yield from findings
+    yield from _check_chain(lines, max(rounds, default=1))
     yield from _check_job_file(disk, folder, newest)
     yield from _check_intake(disk, folder, newest)
     yield from _check_photos(disk, folder, newest)
+
+
+def _check_chain(rounds: Mapping[int, Sequence[Line]], newest: int) -> Iterator[Finding]:
+    """What lies between the rounds; one missing below the newest is said already."""
+    known = {number: lines for number, lines in rounds.items() if lines}
+    try:
+        for doubt in chain_doubts(known):
+            if doubt.round_number in known or doubt.round_number > newest:
+                path = f"round-{doubt.round_number}"
+                yield Finding(path=path, seen=doubt.seen, damaged=True)
+    except JobForeign:
+        return  # said by `_check_round`
 
 
 def _check_from_files(disk: Disk, folder: Path) -> Iterator[Finding]:

@@ -36,9 +36,22 @@ class AnnouncedUnit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoundCreated:
-    """The first line of a journal."""
+    """The first line of a journal.
+
+    `after_sha256` is the hash of the last line that the round before had then; None in round 1.
+    """
 
     KIND: ClassVar[str] = "round-created"
+    SYNCED: ClassVar[bool] = True
+    round_number: Number
+    after_sha256: Sha256 | None = None  # older journals do not have it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundOpened:
+    """The next round of the job was made, and is whole on the disk."""
+
+    KIND: ClassVar[str] = "round-opened"
     SYNCED: ClassVar[bool] = True
     round_number: Number
 
@@ -402,6 +415,7 @@ class OutcomeUnreadable:
 
 Recorded = (
     RoundCreated
+    | RoundOpened
     | JobFileWritten
     | ChipFactsSaved
     | IntakeSaved
@@ -498,7 +512,8 @@ def story_of_round(lines: Sequence[Line], *, round_number: int) -> list[Event]:
     Raises `JobDamaged` if the journal is another round's, `JobForeign` as `decode` does.
     """
     story = [decode(line) for line in lines]
-    if not story or story[0] != RoundCreated(round_number=round_number):
+    first = story[0] if story else None
+    if not isinstance(first, RoundCreated) or first.round_number != round_number:
         raise JobDamaged(f"{JOURNAL} in round-{round_number} is not the journal of that round.")
     return story
 

@@ -32,6 +32,7 @@ from flashbench.job.making import (
     holds_a_job,
     json_bytes,
     make_round,
+    refuse_broken_chain,
     refuse_existing,
     refuse_little_space,
     round_numbers,
@@ -193,11 +194,9 @@ class Job:
         except JobDamaged as error:
             original = layout.round_folder(folder, number) / layout.ORIGINAL
             raise journal_lost(error, original=original) from error
-        texts = [
-            event.text
-            for event in events.story_of_round(lines.lines, round_number=number)
-            if isinstance(event, events.JobFileWritten)
-        ]
+        story = events.story_of_round(lines.lines, round_number=number)
+        refuse_broken_chain(disk, folder, number, lines.lines)
+        texts = [event.text for event in story if isinstance(event, events.JobFileWritten)]
         return cls(
             folder,
             lock,
@@ -695,7 +694,7 @@ class Job:
             )
         number = self.round_number + 1
         with self._writing(f"opening round {number}"):
-            self._journal.close()
+            self._journal.flush()
             text = job_file.encode(self.file)
             make_round(
                 self._disk,
@@ -705,7 +704,11 @@ class Job:
                 text=text,
                 carried=self._of_the_job(),
                 now=self._now,
+                after_sha256=self._journal.lines[-1].sha256,
             )
+            opened = events.RoundOpened(round_number=number)
+            self._journal.append(opened.KIND, events.encode(opened), sync=True)
+            self._journal.close()
             folder = layout.round_folder(self.folder, number)
             self._journal = Journal.open(self._disk, folder, now=self._now)
         self._files = RoundFiles(self._disk, folder)

@@ -12,7 +12,8 @@ from flashbench.job import events, job_file, journal, layout
 from flashbench.job.disk import UNFINISHED_SUFFIX, Disk, Kind
 from flashbench.job.journal import Journal, Now
 from flashbench.job.lock import LOCK, JobLock
-from flashbench.job.refusals import JobDamaged, JobExists, StepRefused
+from flashbench.job.refusals import JobDamaged, JobExists, StepRefused, round_lost
+from flashbench.job.round_chain import chain_doubts
 from flashbench.job.round_files import RoundFiles, read_whole
 from flashbench.wording import quoted
 
@@ -125,6 +126,24 @@ def round_numbers(disk: Disk, folder: Path) -> tuple[int, ...]:
     return tuple(numbers)
 
 
+def refuse_broken_chain(
+    disk: Disk, folder: Path, newest: int, lines: Sequence[journal.Line]
+) -> None:
+    """Raise `JobDamaged` if a newer round is missing, or `newest` is not of the job of the round
+    before. That one's journal may be damaged: then nothing is said of it here."""
+    rounds = {newest: lines}
+    before = layout.round_folder(folder, newest - 1)
+    if newest > 1:
+        with contextlib.suppress(JobDamaged, OSError):
+            rounds[newest - 1] = journal.read_journal(disk, before).lines
+    for doubt in chain_doubts(rounds):
+        if doubt.round_number >= newest:
+            raise round_lost(
+                f"The folder round-{doubt.round_number} {doubt.seen}.",
+                original=layout.round_folder(folder, 1) / layout.ORIGINAL,
+            )
+
+
 def checked_job_file(disk: Disk, folder: Path, texts: Sequence[str]) -> job_file.JobFile:
     """job.toml as the journal has it; one that is missing or was being replaced is made again."""
     if not texts:
@@ -155,10 +174,12 @@ def make_round(
     text: str,
     carried: Sequence[events.Recorded],
     now: Now,
+    after_sha256: str | None = None,
 ) -> None:
     """Make a round's folder under another name, and give it its own when it is whole.
 
-    `carried` is what the journal of every round says of the job as a whole.
+    `after_sha256` is the last line's of the round before; `carried` is what the journal of every
+    round says of the job as a whole.
     """
     target = layout.round_folder(folder, number)
     making = target.with_name(target.name + UNFINISHED_SUFFIX)
@@ -167,7 +188,7 @@ def make_round(
     disk.make_folder(making)
     lines = Journal.create(disk, making, now=now)
     story = (
-        events.RoundCreated(round_number=number),
+        events.RoundCreated(round_number=number, after_sha256=after_sha256),
         events.JobFileWritten(text=text),
         *carried,
         _save_chip_facts(disk, making, chip.facts()),

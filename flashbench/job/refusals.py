@@ -62,6 +62,17 @@ def journal_lost(error: JobDamaged, *, original: Path) -> JobDamaged:
     )
 
 
+def round_lost(seen: str, *, original: Path) -> JobDamaged:
+    """The refusal of a job that lacks a round, or has one that is not its own."""
+    return JobDamaged(
+        seen,
+        next_step="Put that folder back from a copy of the job no older than the last write. If"
+        " there is none: Leave the chip in if it may be half-written, and go on in a new job:"
+        f" flashbench dump NEWJOB; what round 1 dumped stays in {quoted(original)}, and"
+        " flashbench edit NEWJOB --from-image takes it in.",
+    )
+
+
 class StepRefused(ChipUntouched):
     """The job is not at the step that was asked for."""
 

@@ -44,7 +44,7 @@ def _moment(at: str, event: Event) -> Moment:
 def _facts(event: events.Recorded) -> dict[str, str] | None:
     """What the sentence of an event says; None for one that the timeline does not know."""
     match event:
-        case events.RoundCreated():
+        case events.RoundCreated() | events.RoundOpened():
             return {"round": str(event.round_number)}
         case events.JobFileWritten() | events.ChipFactsSaved():
             return {}

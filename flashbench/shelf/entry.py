@@ -20,6 +20,7 @@ from flashbench.job.intake import Intake
 from flashbench.job.making import round_numbers
 from flashbench.job.outcome import outcome_in
 from flashbench.job.refusals import JobDamaged
+from flashbench.job.round_chain import chain_doubts
 from flashbench.job.round_files import read_whole
 from flashbench.job.spares import spare_numbers, without_spares
 from flashbench.job.unfinished import half_written_in, proven_on, unfinished_write
@@ -200,6 +201,8 @@ def _read(disk: Disk, folder: Path) -> Entry:
         number: tuple(events.story_of_round(of_round, round_number=number))
         for number, of_round in lines.items()
     }
+    for doubt in chain_doubts(lines):
+        raise JobDamaged(f"The folder round-{doubt.round_number} {doubt.seen}.")
     newest = stories[max(stories)]
     file = _job_file(disk, folder, newest)
     facts = _chip_facts(disk, folder, max(stories), newest)

@@ -91,7 +91,7 @@ STEPS: dict[str, tuple[Step, tuple[Step, ...], int]] = {
     "save the original": (save_original, (create,), 51),
     "save an image": (save_image, (create, save_original), 62),
     "write": (write, (create, save_original, save_image), 61),
-    "open a round": (open_round, (create, save_original), 91),
+    "open a round": (open_round, (create, save_original), 102),
 }
 
 

@@ -237,7 +237,10 @@ unit = st.builds(
     events.AnnouncedUnit, start=counts, size=lengths, erase_opcode=st.none() | st.integers(0, 255)
 )
 EXAMPLES: dict[type[events.Recorded], st.SearchStrategy[events.Recorded]] = {
-    events.RoundCreated: st.builds(events.RoundCreated, round_number=numbers),
+    events.RoundCreated: st.builds(
+        events.RoundCreated, round_number=numbers, after_sha256=st.none() | hashes
+    ),
+    events.RoundOpened: st.builds(events.RoundOpened, round_number=numbers),
     events.JobFileWritten: st.builds(events.JobFileWritten, text=st.text()),
     events.ChipFactsSaved: st.builds(
         events.ChipFactsSaved,
