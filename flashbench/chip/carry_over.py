@@ -38,7 +38,27 @@ _POWER_UP_4BYTE: Final[Mapping[str, _Bit]] = {"Winbond 256 Mbit": (_SR3, 1)}
 _DRIVE: Final[Mapping[str, tuple[Register, int]]] = {
     "Winbond": (_SR3, 0x60),
     "Winbond 256 Mbit": (_SR3, 0x60),
+    "Macronix": (Register.CONFIGURATION, 0x07),
 }
+_DRIVE_IS_VOLATILE: Final = {"Macronix"}  # from memory
+# Registers that are never read: from memory, and so only named.
+_QUAD_ELSEWHERE: Final[Mapping[str, str]] = {
+    "Micron": "Micron parts have no such bit; how they come up is in the non-volatile"
+    " configuration register, which is not read",
+    "GigaDevice 256 Mbit": "the bit that is quad enable on some parts of this ID is another on"
+    " others",
+}
+_POWER_UP_ELSEWHERE: Final[Mapping[str, str]] = {
+    "Micron": "it is in the non-volatile configuration register, which is not read",
+    "Macronix": "the configuration register tells only how the chip is set now",
+}
+_DRIVE_ELSEWHERE: Final[Mapping[str, str]] = {
+    "Micron": "it is in the non-volatile configuration register, which is not read",
+    "GigaDevice": "it is in status register 3, which is not read",
+    "GigaDevice 256 Mbit": "it is in status register 3, which is not read",
+    "ISSI": "it is in the extended read register, which is not read",
+}
+_3_BYTES_REACH: Final = 16 << 20  # bytes
 _ONE_TIME_TB: Final = {"Macronix", "ISSI", "Spansion"}
 _TB_IN_DOUBT: Final = "GigaDevice 256 Mbit"
 _WRITE_ENABLE: Final = 0x06
@@ -48,12 +68,15 @@ _WRITE_ENABLE: Final = 0x06
 class CarryOver:
     """`registers` are the replacement's values at the end; `commands` reach them, for good.
 
-    `set_now` says in sentences what is made the same, `left_behind` what is not.
+    `set_now` says in sentences what is made the same, `same` what was compared and is the same
+    already, `left_behind` what is not, or was not compared and why. Each of quad enable, address
+    mode after power-up, drive strength and protection is in one of them.
     """
 
     registers: dict[Register, int]
     commands: tuple[StatusCommand, ...]
     set_now: tuple[str, ...]
+    same: tuple[str, ...]
     left_behind: tuple[str, ...]
 
 
@@ -84,6 +107,7 @@ def carry_over(
         registers=made.wanted,
         commands=tuple(commands),
         set_now=tuple(sentence for _, sentence in made.said),
+        same=tuple(made.same),
         left_behind=tuple(made.lost),
     )
 
@@ -96,6 +120,7 @@ class _Made:
         self.new = new
         self.wanted = wanted
         self.said: list[tuple[Register, str]] = []
+        self.same: list[str] = []
         self.lost: list[str] = []
         self.old_layout = old.profile.protection
         self.new_layout = new.protection
@@ -114,49 +139,73 @@ class _Made:
     def carry_quad_enable(self) -> None:
         old = _bit(self.old.registers, _QUAD_ENABLE.get(self.old_layout or ""))
         here = _QUAD_ENABLE.get(self.new_layout or "")
-        if old is None:
-            if self.old_layout is not None and here is None:
-                return  # neither part has such a bit that is known
+        if here is None or here[0] not in self.wanted:
+            was = "" if old is None else f" It was {'set' if old else 'off'} on the original."
+            self.lost.append(f"Quad enable was not compared: {self._where(_QUAD_ELSEWHERE)}.{was}")
+        elif old is None:
             self.lost.append("Quad enable: it is not known how the original chip was set.")
-        elif here is None or here[0] not in self.wanted:
-            if old:
-                self.lost.append(
-                    "Quad enable was set on the original; where this part has it is not known."
-                )
         else:
             self._set(here, old, f"quad enable {'on' if old else 'off'}")
 
     def carry_power_up_address_mode(self) -> None:
+        if self.new.density_bytes <= _3_BYTES_REACH:
+            self.same.append("3-byte addresses reach all of it")
+            return
         old = _bit(self.old.registers, _POWER_UP_4BYTE.get(self.old_layout or ""))
         here = _POWER_UP_4BYTE.get(self.new_layout or "")
         if here is not None and here[0] in self.wanted:
             self._set(here, old or 0, f"{'4' if old else '3'}-byte addresses after power-up")
+            if old is None:
+                self.lost.append(
+                    "Address mode after power-up: it is not known how the original chip was set;"
+                    " this one is left at 3-byte addresses."
+                )
         elif old:
             self.lost.append(
                 "The original comes up with 4-byte addresses; this part cannot be set to that."
             )
+        else:
+            self.lost.append(
+                "The address mode after power-up was not compared:"
+                f" {self._where(_POWER_UP_ELSEWHERE)}."
+            )
 
     def carry_drive_strength(self) -> None:
         here = _DRIVE.get(self.new_layout or "")
-        if _DRIVE.get(self.old_layout or "") is None or here is None:
-            if self.old_layout != self.new_layout:
-                self.lost.append(
-                    "Drive strength: the two families say it differently; it stays as it is."
-                )
+        old = _DRIVE.get(self.old_layout or "")
+        if here is None or old != here or here[0] not in self.wanted:
+            why = self._where(_DRIVE_ELSEWHERE)
+            if None not in (self.old_layout, self.new_layout) and not self.same_family:
+                why = "the two families say it differently"
+            self.lost.append(f"Drive strength was not compared: {why}. It stays as it is.")
             return
         register, mask = here
-        if register in self.wanted and register in self.old.registers:
-            value = self.old.registers[register] & mask
-            if value != self.wanted[register] & mask:
-                self.said.append((register, f"drive strength bits {value >> 5:02b}"))
+        if register not in self.old.registers:
+            self.lost.append("Drive strength: it is not known how the original chip was set.")
+            return
+        value, now = self.old.registers[register] & mask, self.wanted[register] & mask
+        text = f"drive strength bits {_in_bits(value, mask)}"
+        if value == now:
+            self.same.append(text)
+        elif self.new_layout in _DRIVE_IS_VOLATILE:
+            self.lost.append(
+                f"The drive strength bits of the {register.value[0]} read {_in_bits(value, mask)}"
+                f" on the original and {_in_bits(now, mask)} here. They do not outlast the supply,"
+                " so they are not set: what a board needs there its firmware sets by itself."
+            )
+        else:
+            self.said.append((register, text))
             self.wanted[register] = self.wanted[register] & ~mask | value
 
     def carry_protection(self) -> None:
         layout = LAYOUTS.get(self.new_layout or "")
         if layout is None or self.old_layout is None or layout.scheme is not Scheme.BLOCK_BITS:
-            self.lost.append("Write protection: one of the two parts' layout is not known.")
+            self.lost.append(
+                "Write protection was not compared: one of the two parts' layout is not known."
+            )
             return
         before = protected_ranges(self.wanted, self.new)
+        goal = protected_ranges(self.old.registers, self.old.profile)
         if self.same_family:
             self._copy_protection_bits(layout)
         else:
@@ -164,6 +213,19 @@ class _Made:
         after = protected_ranges(self.wanted, self.new)
         if after != before:
             self.said.append((_SR1, f"protected: {_ranges_text(after)}, as on the original"))
+        elif after == goal:
+            self.same.append(f"protected: {_ranges_text(after)}")
+        known = layout.lengths_known and layout.top_bottom_known
+        if goal and self.same_family and (after != goal or not known):
+            self.lost.append(
+                "Write protection: the bits were carried over, and it is not known that they"
+                f" protect just what they did on the original, {_ranges_text(goal)}."
+            )
+
+    def _where(self, elsewhere: Mapping[str, str]) -> str:
+        """Why a property cannot be compared, by the new part's layout."""
+        known = elsewhere.get(self.new_layout or "")
+        return known or "where this part keeps it is not known"
 
     def _copy_protection_bits(self, layout: Layout) -> None:
         for bit in _protection_bits(layout, self.new_layout):
@@ -190,6 +252,8 @@ class _Made:
         register, place = bit
         if what and self.wanted[register] >> place & 1 != value:
             self.said.append((register, what))
+        elif what:
+            self.same.append(what)
         self.wanted[register] = self.wanted[register] & ~(1 << place) | value << place
 
 
@@ -238,6 +302,12 @@ def _writes(wanted: Values, profile: ChipProfile) -> list[tuple[frozenset[Regist
     elif profile.status_write == "01h, one byte":
         writes.append((frozenset({_SR1}), 0x01, sr1))
     return writes
+
+
+def _in_bits(value: int, mask: int) -> str:
+    """The bits under a mask: 0x20 under 0x60 is "01"."""
+    lowest = (mask & -mask).bit_length() - 1
+    return f"{value >> lowest:0{(mask >> lowest).bit_length()}b}"
 
 
 def _ranges_text(ranges: tuple[range, ...]) -> str:

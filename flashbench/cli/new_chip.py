@@ -9,6 +9,7 @@ import typer
 from flashbench.cli.output import Output, listed
 
 if TYPE_CHECKING:
+    from flashbench.chip.carry_over import CarryOver
     from flashbench.job.folder import Job
     from flashbench.safe_write.plan import Plan
 
@@ -50,6 +51,7 @@ def new_chip_facts(plan: "Plan") -> dict[str, Any]:
         "kept": f"round-{plan.job.round_number}/kept-{plan.kept_number}.bin",
         "differences": list(plan.differences),
         "registers_set": list(carried.set_now),
+        "registers_same": list(carried.same),
         "not_carried_over": list(carried.left_behind),
     }
 
@@ -62,11 +64,25 @@ def new_chip_rows(plan: "Plan") -> list[tuple[str, str]]:
     kept = f"round-{plan.job.round_number}/kept-{plan.kept_number}.bin"
     return [
         ("new chip", f"not the board's own; what it held is kept as {kept}"),
-        *listed("set to be", carried.set_now or ("its registers are as the original's already",)),
-        *listed("left", carried.left_behind),
+        *register_rows(carried),
         *listed("differs", plan.differences),
         *listed("old chip", _of_the_half_written_one(plan)),
     ]
+
+
+def register_rows(carried: "CarryOver") -> list[tuple[str, str]]:
+    """What is set in a new chip's registers, what is as on the original, and what is not known."""
+    return [
+        *listed("set to be", carried.set_now or (_nothing_set(carried),)),
+        *listed("compared", [f"{one}, as on the original" for one in carried.same]),
+        *listed("left", carried.left_behind),
+    ]
+
+
+def _nothing_set(carried: "CarryOver") -> str:
+    if carried.left_behind:
+        return "nothing: what was compared, and what was not, stands below"
+    return "its registers are as the original's already"
 
 
 def _of_the_half_written_one(plan: "Plan") -> tuple[str, ...]:

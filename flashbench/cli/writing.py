@@ -82,7 +82,8 @@ def write(
     With --json (needs --yes and --label): label, target, sha256, bytes, already_held,
     changed_bytes, units, erased_bytes, bystander_bytes, protection_lifted, doubts, clock_hz,
     change_clock_hz, expected_seconds, second_copy (its folder, or null), host_notes; with
-    --to-new-chip also kept, differences, registers_set, not_carried_over.
+    --to-new-chip also kept, differences, registers_set, registers_same,
+    not_carried_over.
     """
     with command(json=json, traceback=options.trace is not None) as output:
         if to_new_chip:

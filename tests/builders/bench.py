@@ -53,6 +53,8 @@ _IDENTIFIED_WITH: dict[str, dict[str, Any]] = {
     "W25Q256JV": {"supply_volts": 3.3},
     "MX25U25645G": {"supply_volts": 1.8},
     "MX25L12835F": {"supply_volts": 3.3},
+    "GD25Q128C": {"supply_volts": 3.3, "datasheet_volts": (2.7, 3.6)},
+    "IS25LP128": {"supply_volts": 3.3},
     "MT25QU256A": {"supply_volts": 1.8},
     "S25FL512S": {"supply_volts": 3.3, "datasheet_volts": (2.7, 3.6), "marking": "S25FL512S"},
     "SST26VF064B": {"supply_volts": 3.3, "datasheet_volts": (2.7, 3.6), "marking": "SST26VF064B"},

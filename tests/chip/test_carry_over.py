@@ -4,6 +4,8 @@ Expected bits: Winbond W25Q128JV Rev I and W25Q256JV Rev B, section 7.1; quad en
 in SR1 bit 6 as in the Linux kernel (drivers/mtd/spi-nor/macronix.c).
 """
 
+from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import pytest
@@ -12,7 +14,7 @@ from flashbench.chip._read_frames import Register
 from flashbench.chip.carry_over import CarryOver, carry_over
 from flashbench.chip.identity import Identified
 from flashbench.chip.profile import ChipProfile
-from flashbench.chip.protection import protected_ranges
+from flashbench.chip.protection import LAYOUTS, protected_ranges
 from flashbench.chip.remembered import RememberedChip, remember
 from flashbench.errors import ChipUntouched
 from flashbench.rehearsal import load_part
@@ -128,3 +130,113 @@ def test_a_protection_that_no_bits_of_the_part_say_is_left_and_named() -> None:
 
     assert protected_ranges(made.registers, profile) == ()
     assert any("FFF000h to FFFFFFh" in sentence for sentence in made.left_behind)
+
+
+def spoken_of(made: CarryOver) -> list[str]:
+    """What each of the four properties is said in: exactly one text for each."""
+    texts = [*made.set_now, *made.same, *made.left_behind]
+    about = (
+        ("Quad enable", "quad enable"),
+        ("ddress mode after power-up", "byte addresses", "comes up with 4-byte"),
+        ("rive strength",),
+        ("protected: ", "Write protection"),
+    )
+    return [
+        " | ".join(text for text in texts if any(word in text for word in words)) for words in about
+    ]
+
+
+PARTS = (
+    "W25Q128JV",
+    "W25Q256JV",
+    "GD25Q128C",
+    "MX25L12835F",
+    "MX25U25645G",
+    "IS25LP128",
+    "MT25QU256A",
+    "S25FL512S",
+    "SST26VF064B",
+)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_each_property_is_compared_or_said_not_to_be(part: str) -> None:
+    made, _, _ = carried(part, part, old_registers={}, new_registers={})
+
+    assert all(spoken_of(made)), spoken_of(made)
+    assert made.set_now == ()
+    if part.startswith("W25Q"):
+        assert made.left_behind == (), "all four were compared"
+
+
+@pytest.mark.parametrize("old", [*LAYOUTS, None])
+@pytest.mark.parametrize("new", [*LAYOUTS, None])
+@pytest.mark.parametrize("density_bytes", [1 << 24, 1 << 25])
+def test_each_property_is_spoken_of_from_every_layout_to_every_other(
+    old: str | None, new: str | None, density_bytes: int
+) -> None:
+    _, profile, _found = blank_chip()
+    own = RememberedChip(
+        profile=replace(profile, protection=old, density_bytes=density_bytes),
+        registers=dict.fromkeys(registers_of(old), 0),
+        unique_id=None,
+        supply_volts=(2.7, 3.6),
+        declared_volts=3.3,
+    )
+
+    made = carry_over(
+        own,
+        replace(profile, protection=new, density_bytes=density_bytes),
+        dict.fromkeys(registers_of(new), 0),
+    )
+
+    assert all(spoken_of(made)), spoken_of(made)
+
+
+@cache
+def blank_chip() -> tuple[dict[str, Any], ChipProfile, Any]:
+    return identified("W25Q128JV")
+
+
+def registers_of(layout: str | None) -> tuple[Register, ...]:
+    return (SR1,) if layout is None else LAYOUTS[layout].registers
+
+
+NOT_READ = {
+    "MT25QU256A": (
+        "Quad enable was not compared: Micron parts have no such bit; how they come up is in the"
+        " non-volatile configuration register, which is not read.",
+        "The address mode after power-up was not compared: it is in the non-volatile"
+        " configuration register, which is not read.",
+        "Drive strength was not compared: it is in the non-volatile configuration register,"
+        " which is not read. It stays as it is.",
+    ),
+    "GD25Q128C": (
+        "Drive strength was not compared: it is in status register 3, which is not read. It stays"
+        " as it is.",
+    ),
+    "S25FL512S": (
+        "Drive strength was not compared: where this part keeps it is not known. It stays as it"
+        " is.",
+    ),
+}
+
+
+@pytest.mark.parametrize("part", NOT_READ)
+def test_what_is_kept_in_a_register_that_is_not_read_is_not_called_the_same(part: str) -> None:
+    made, _, _ = carried(part, part, old_registers={}, new_registers={})
+
+    assert set(NOT_READ[part]) <= set(made.left_behind)
+
+
+def test_a_volatile_drive_strength_that_differs_is_named_and_not_set() -> None:
+    made, _, _ = carried(
+        "MX25L12835F",
+        "MX25L12835F",
+        old_registers={"CR": 0x07, "SR1": 0x40},
+        new_registers={"CR": 0x00},
+    )
+
+    assert made.set_now == ("quad enable on",)
+    assert any("read 111 on the original and 000 here" in text for text in made.left_behind)
+    assert made.registers[Register.CONFIGURATION] & 0x07 == 0

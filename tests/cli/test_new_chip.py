@@ -6,8 +6,10 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
+from flashbench.cli.new_chip import register_rows
 from flashbench.rehearsal import add_chip, arm, open_bench, swap_chip
 from flashbench.rehearsal.faults import LosePower
+from tests.chip.test_carry_over import carried
 from tests.cli.workplace import (
     PART,
     Workplace,
@@ -57,6 +59,9 @@ def test_the_image_goes_onto_the_new_chip_and_the_own_one_into_a_bag(two_chips: 
     assert two_chips.chip().cells == edited(contents())
     assert own_cells(two_chips) == before
     assert "what it held is kept as round-1/kept-1.bin" in written.stdout
+    assert "its registers are as the original's already" in written.stdout
+    for compared in ("quad enable", "3-byte addresses", "drive strength", "protected: "):
+        assert re.search(rf"^ .*{compared}.*, as on the original$", written.stdout, re.MULTILINE)
     assert '"board 17, original chip"' in " ".join(written.stdout.split())
     assert "factory number" in written.stdout
     assert "You may take the chip out." in written.stdout
@@ -65,6 +70,17 @@ def test_the_image_goes_onto_the_new_chip_and_the_own_one_into_a_bag(two_chips: 
     held = told(two_chips.on_job("verify", "--json"))
     assert (held["equals"], held["unfinished"]) == ("image 1", False)
     assert held["chip"].startswith("replacement chip 1")
+
+
+def test_registers_that_were_not_read_are_never_shown_as_the_originals() -> None:
+    """Two Micron parts: neither's non-volatile configuration register was read."""
+    made, _, _ = carried("MT25QU256A", "MT25QU256A", old_registers={}, new_registers={})
+
+    shown = " ".join(" ".join(row) for row in register_rows(made))
+
+    assert "as the original's already" not in shown
+    assert "set to be nothing: what was compared, and what was not, stands below" in shown
+    assert shown.count("in the non-volatile configuration register, which is not read") == 3
 
 
 def test_an_interrupted_write_to_the_new_chip_leads_on_and_next_says_which_chip(
@@ -130,6 +146,8 @@ def test_restore_puts_the_dump_onto_a_new_chip_without_any_image() -> None:
         assert "restore" in three_lines(refused)[2]
         assert "--to-new-chip" in three_lines(refused)[2]
         facts = told(place.on_job("restore", "--to-new-chip", "--yes", *BAG, "--json"))
+        assert len(facts["registers_same"]) == 4
+        assert facts["registers_set"] == facts["not_carried_over"] == []
 
         assert facts["target"] == "original"
         assert facts["kept"] == "round-1/kept-1.bin"
