@@ -1,10 +1,14 @@
 """Anything a bench sees, in any order: `python -m tests.faults.soak [--minutes 10] [--seed N]`.
 
-Three boards with chips of one part, a job for each, and two spare chips, not blank, in a drawer.
-Hypothesis' state machine draws the steps: dump, edit, write, finish, restore, write to a new chip;
+Three sister boards with chips of one part (the same firmware, but a serial number and some settings
+of their own), a job for each, and two chips in a drawer: one of another model, one of a fourth
+sister, which is given up. On some days the part has factory numbers, on others it has none, so that
+only contents, and on being asked the bag, tell chips apart. Hypothesis' state machine draws the
+steps: dump, a best reading of the third board, edit, write, finish, restore, write to a new chip;
 any of them perhaps with a fault, or with a chip in the socket that is not the job's. After each
 step every chip and every job is looked at without the driver: no original is lost, no stranger's
-chip is touched, what was called done is so. At the end of a day one command brings each board back.
+chip is touched, what was called done is so, registers included. At the end of a day one command
+brings each board back.
 """
 
 import argparse
@@ -16,6 +20,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import Final
@@ -23,19 +28,42 @@ from typing import Final
 import hypothesis
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
 
 import flashbench as fb
 from flashbench.image.change_sheet import change_sheet
 from flashbench.rehearsal import faults as f
 from flashbench.safe_write import steps
+from flashbench.safe_write.found import WhichChip
 from flashbench.safe_write.new_chip import plan_to_new_chip
-from tests.builders.bench import SMALL, Board, edited, firmware
+from flashbench.shelf.whose import read_chip
+from tests.builders.bench import SMALL, Board, a_dumped_job, edited, firmware
 from tests.builders.disk import DiskFault, Does
 from tests.faults.scene import NOTHING, At, Ending, Interference, play
 
 BOARDS: Final = ("anna", "berta", "cilli")
-DRAWER: Final = ("new one", "new two")
+DRAWER: Final = ("of another model", "of a fourth sister")
+GIVEN_UP: Final = DRAWER[1]
+FIRMWARE: Final = firmware(SMALL.density_bytes)
+OWN_PLACES: Final = (0x2_0100, 0x6_0200, 0xC_0300)
+"""Serial number and settings, far enough apart not to lie in one erase unit."""
+
+REGISTERS: Final[tuple[dict[str, int], ...]] = (
+    {"SR1": 0x1C, "SR2": 0x02},
+    {"SR3": 0x20},
+    {},
+    {"SR2": 0x08},
+    {"SR1": 0x04},
+)
+"""Protection, quad enable, drive strength; of the fourth chip a one-time bit is set."""
+
+ONE_TIME: Final = 0x38
 COUNTS: Final[Counter[str]] = Counter()
 """What was done and what came of it, over all days of this process."""
 
@@ -83,15 +111,32 @@ class Day(RuleBasedStateMachine):
         super().__init__()
         self.root = Path(mkdtemp(dir=_MEMORY if _MEMORY.is_dir() else None))
         self.chips: dict[str, Board] = {}
-        for number, name in enumerate((*BOARDS, *DRAWER)):
-            part = replace(SMALL, unique_id=bytes([number + 1]) * 8)
-            self.chips[name] = Board(part, firmware(part.density_bytes, number + 1))
+        self.registers: dict[str, dict[str, int]] = {}
         self.has_original: set[str] = set()
+        self.best_reading: dict[str, bytes] = {}
         self.written_to: dict[str, set[str]] = {name: {name} for name in BOARDS}
         self.images: dict[str, list[bytes]] = {name: [] for name in BOARDS}
-        for name in BOARDS:
+        self.numbered = True
+        for name in (*BOARDS, GIVEN_UP):
             (self.root / name).mkdir()
-        for name in BOARDS[:2]:  # the third comes in when the day says so
+
+    @initialize(numbered=st.booleans())
+    def morning(self, numbered: bool) -> None:
+        """What the day's chips are; two boards are dumped, the third comes in when it may."""
+        self.numbered = numbered
+        COUNTS["days with factory numbers" if numbered else "days without"] += 1
+        for number, (name, registers) in enumerate(
+            zip((*BOARDS, *DRAWER), REGISTERS, strict=True), start=1
+        ):
+            part = replace(SMALL, unique_id=bytes([number]) * 8 if numbered else b"")
+            own = [(at, f"{name}: {at}".encode()) for at in OWN_PLACES]
+            other_model = firmware(part.density_bytes, 9)
+            board = Board(part, other_model if name == DRAWER[0] else edited(FIRMWARE, *own))
+            for register, value in registers.items():
+                board.chip.preset_register(register, value)
+            self.chips[name], self.registers[name] = board, dict(board.chip.stored)
+        a_dumped_job(self.chips[GIVEN_UP], self._folder(GIVEN_UP))
+        for name in BOARDS[:2]:
             self.dump(name, NOTHING)
             self.edit(name, len(name), 3000)
 
@@ -99,10 +144,12 @@ class Day(RuleBasedStateMachine):
         """Nothing may be left that one command does not bring back."""
         try:
             for name in sorted(self.has_original):
-                ending = play(_restore, self.chips[name], self._folder(name))
+                board = self.chips[name]
+                ending = play(_knowing(_restore, name, name), board, self._folder(name))
                 _demand(ending.is_done, f"{name} cannot be restored: {ending.error}")
-                self.chips[name].chip.grow_old()
-                _demand(self.chips[name].contents == self.chips[name].original, "not restored")
+                board.chip.grow_old()
+                _demand(board.contents == board.original, "not restored")
+                _demand(board.chip.stored == self.registers[name], "registers not put back")
                 COUNTS["brought back at the end of a day"] += 1
             COUNTS["days"] += 1
         finally:
@@ -112,14 +159,23 @@ class Day(RuleBasedStateMachine):
     def dump(self, job: str, wrong: Interference) -> None:
         """Dump a board's own chip into its job."""
         ending = self._step("dump", _dump, job, job, wrong, may_change=False)
-        if ending.is_done:
+        if ending.is_done and job not in self.best_reading:
             self.has_original.add(job)
             self._look_at_originals()
+
+    @precondition(lambda self: BOARDS[2] not in self.has_original | self.best_reading.keys())
+    @rule()
+    def best_reading_of_the_third(self) -> None:
+        """`dump --best-effort`: from then on its own chip is never written."""
+        job = BOARDS[2]
+        ending = self._step("best reading", _best_effort, job, job, NOTHING, may_change=False)
+        if ending.is_done:
+            self.best_reading[job] = self.chips[job].contents
 
     @rule(job=st.sampled_from(BOARDS), at=st.integers(0, 250), size=st.integers(1, 6000))
     def edit(self, job: str, at: int, size: int) -> None:
         """Take an edited image in."""
-        if job not in self.has_original:
+        if job not in self.has_original and job not in self.best_reading:
             return
         original = self.chips[job].original
         start = at * 4096 + 17
@@ -181,13 +237,16 @@ class Day(RuleBasedStateMachine):
         may_change: bool = True,
     ) -> Ending:
         board = self.chips[chip]
+        step = _knowing(step, job, chip)
         before = board.chip.change_count  # weak cells drift by themselves: contents do not tell
         number = board.chip.operation_number
         board.chip.operation_number = 0
         ending = play(step, board, self._folder(job), wrong)
         board.chip.operation_number += number
         same = board.chip.change_count == before
-        own = chip in self.written_to[job] and (job in self.has_original or name == "dump")
+        own = chip in self.written_to[job] and (
+            job in self.has_original or (job in self.best_reading and chip != job)
+        )
         COUNTS[f"{name}: {_came_out(ending)}"] += 1
         if chip not in self.written_to[job]:
             COUNTS["stranger in the socket"] += 1
@@ -202,10 +261,23 @@ class Day(RuleBasedStateMachine):
                 board.contents in (self.chips[job].original, *self.images[job]),
                 f"{name} of {job} called done, and {chip} holds something else",
             )
+            self._look_at_registers(job, chip)
         self._look_at_originals()
         return ending
 
+    def _look_at_registers(self, job: str, chip: str) -> None:
+        """After a step that is done: as they were, or on a new chip as the own one's."""
+        stored, wanted = self.chips[chip].chip.stored, self.registers[job]
+        if chip != job and not self.numbered:
+            return  # what cannot be told from the own chip is taken for that
+        blown = self.registers[chip]["SR2"] & ONE_TIME
+        wanted = {**wanted, "SR2": wanted["SR2"] & ~ONE_TIME | blown}
+        _demand(stored == wanted, f"{job}: {chip} has registers {stored} instead of {wanted}")
+
     def _look_at_originals(self) -> None:
+        for job, best in self.best_reading.items():
+            saved = self._folder(job) / "round-1" / "best-reading.bin"
+            _demand(saved.read_bytes() == best, f"{job}: best reading lost")
         for job in self.has_original:
             saved = self._folder(job) / "round-1" / "original.bin"
             _demand(saved.read_bytes() == self.chips[job].original, f"{job}: original lost")
@@ -241,22 +313,46 @@ def _write(at: At) -> None:
         steps.carry_out(steps.plan_write(chip, job, progress=at.signal), progress=at.signal)
 
 
-def _finish(at: At) -> None:
+def _finish(at: At, which: WhichChip | None = None) -> None:
     chip = at.identify()
     with at.job() as job:
-        steps.carry_out(steps.plan_finish(chip, job, progress=at.signal), progress=at.signal)
+        plan = steps.plan_finish(chip, job, which=which, progress=at.signal)
+        steps.carry_out(plan, progress=at.signal)
 
 
-def _restore(at: At) -> None:
+def _restore(at: At, which: WhichChip | None = None) -> None:
     chip = at.identify()
     with at.job() as job:
-        steps.carry_out(steps.plan_restore(chip, job, progress=at.signal), progress=at.signal)
+        plan = steps.plan_restore(chip, job, which=which, progress=at.signal)
+        steps.carry_out(plan, progress=at.signal)
+
+
+def _knowing(step: Callable[..., None], job: str, chip: str) -> Callable[[At], None]:
+    """The step, told what the bag of a board's own chip says, should it ask."""
+    if step in (_finish, _restore) and chip == job:
+        return partial(step, which=WhichChip(kept_number=None))
+    return step
+
+
+def _best_effort(at: At) -> None:
+    chip = at.identify()
+    if (at.folder / "job.toml").exists():
+        job = at.job()
+    else:
+        job = fb.Job.create(at.folder, chip, disk=at.disk, now=at.calendar)
+    with job:
+        fb.read_best_effort(chip, job, reads=3, progress=at.signal)
 
 
 def _to_new_chip(at: At) -> None:
+    """Of the fourth sister, the job that it was dumped into from its own bag is named."""
     chip = at.identify()
-    with at.job() as job:
-        steps.carry_out(plan_to_new_chip(chip, job, progress=at.signal), progress=at.signal)
+    given_up = at.folder.parent.parent / GIVEN_UP / "job"
+    with at.job() as job, fb.Job.open(given_up) as other:
+        held = read_chip(chip).sha256
+        is_its = other.dumped is not None and other.dumped.sha256 == held
+        plan = plan_to_new_chip(chip, job, chip_of=other if is_its else None, progress=at.signal)
+        steps.carry_out(plan, progress=at.signal)
 
 
 _STEPS: Final = {"write": _write, "finish": _finish, "restore": _restore}
