@@ -13,7 +13,15 @@ class OtherBag(ChipUntouched):
     """What was read from the bag is not enough of the end of this job's label."""
 
 
-def demand_bag(output: Output, label: str, *, read: str | None) -> None:
+def demand_bag(
+    output: Output,
+    label: str,
+    *,
+    read: str | None,
+    whose: str = "this job",
+    bag: str = "the bag",
+    option: str = "--label",
+) -> None:
     """Return if `read`, or what is answered now, ends the label as it stands on the bag.
 
     At least the last three characters count, or the whole of a shorter label; case and spaces
@@ -26,11 +34,11 @@ def demand_bag(output: Output, label: str, *, read: str | None) -> None:
     if read is None and not someone_can_be_asked(output):
         raise WrongCall(
             "Before a chip is changed, the label on its bag is asked for, and nobody can be asked.",
-            next_step='Read the bag, and say its last three characters: --label "d17". --yes does'
+            next_step=f'Read {bag}, and say its last three characters: {option} "d17". --yes does'
             " not answer this.",
         )
     if read is None:
-        question = "The last three characters of the label on the bag, spaces not counted?"
+        question = f"The last three characters of the label on {bag}, spaces not counted?"
         read = output.ask_text(question, labelled=False) or ""
     if not ends_label(label, read):
         if _compact(label).endswith(_compact(read)):
@@ -39,7 +47,7 @@ def demand_bag(output: Output, label: str, *, read: str | None) -> None:
                 next_step=f"Say its last {_CHARACTERS} characters, spaces not counted.",
             )
         raise OtherBag(
-            f"The label of this job does not end in {read.strip()!r}.",
+            f"The label of {whose} does not end in {read.strip()!r}.",
             next_step="Look at the bag and at the folder that was named: one of them is another"
             " job's.",
         )

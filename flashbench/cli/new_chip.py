@@ -2,15 +2,19 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from flashbench.cli.bag import demand_bag
 from flashbench.cli.output import Output, listed
+from flashbench.errors import WrongCall
 
 if TYPE_CHECKING:
     from flashbench.chip.carry_over import CarryOver
     from flashbench.job.folder import Job
+    from flashbench.safe_write.found import WhichChip
     from flashbench.safe_write.plan import Plan
 
 ToNewChipOption = Annotated[
@@ -21,6 +25,91 @@ ToNewChipOption = Annotated[
         help="Another chip of the same size is in the socket; the board's own is left as it is.",
     ),
 ]
+ChipOfOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--chip-of",
+        metavar="OTHERJOB",
+        show_default=False,
+        help="The chip in the socket is that of this other job, whose board is"
+        " given up; it holds what was dumped there.",
+    ),
+]
+ChipLabelOption = Annotated[
+    str | None,
+    typer.Option(
+        "--chip-label",
+        metavar="TEXT",
+        show_default=False,
+        help="With --chip-of: the end of the label on the bag that the chip came from. Without"
+        " this you are asked.",
+    ),
+]
+ChipIsOption = Annotated[
+    str | None,
+    typer.Option(
+        "--chip-is",
+        metavar="original|N",
+        show_default=False,
+        help="Where two half-written chips of the job cannot be told apart: which one is in the"
+        " socket, as its bag says.",
+    ),
+]
+
+
+def which_chip(said: str | None) -> "WhichChip | None":
+    """What --chip-is says. Raises `WrongCall` if it is neither word nor number."""
+    from flashbench.safe_write.found import WhichChip
+
+    if said is None:
+        return None
+    if said == "original":
+        return WhichChip(kept_number=None)
+    if not said.isascii() or not said.isdecimal():
+        raise WrongCall(
+            f"--chip-is takes 'original' or the number of a replacement chip, not {said!r}.",
+            next_step="Take the word from the refusal that asked for it.",
+        )
+    return WhichChip(kept_number=int(said))
+
+
+@contextmanager
+def given_up_board(
+    output: Output, folder: Path | None, *, label: str | None
+) -> "Iterator[Job | None]":
+    """The job of the board whose chip is used up, its bag read; None if none is named.
+
+    Raises:
+        OtherBag, WrongCall: as `demand_bag` does.
+        ChipUntouched: it cannot be opened.
+    """
+    from flashbench.job.folder import Job
+
+    if folder is None:
+        yield None
+        return
+    with Job.open(folder) as other:
+        demand_bag(
+            output,
+            other.label,
+            read=label,
+            whose="the job named by --chip-of",
+            bag="the bag of the chip that is used up",
+            option="--chip-label",
+        )
+        yield other
+
+
+@contextmanager
+def spare_of(folder: Path | None, other: "Job | None") -> "Iterator[Job | None]":
+    """`other`, or else the job that the chip was made a spare from. Raises as opening a job."""
+    from flashbench.job.folder import Job
+
+    if folder is None or other is not None:
+        yield other
+        return
+    with Job.open(folder) as maker:
+        yield maker
 
 
 def replacement_is_unfinished(job: "Job") -> bool:
@@ -63,7 +152,7 @@ def new_chip_rows(plan: "Plan") -> list[tuple[str, str]]:
         return []
     kept = f"round-{plan.job.round_number}/kept-{plan.kept_number}.bin"
     return [
-        ("new chip", f"not the board's own; what it held is kept as {kept}"),
+        ("new chip", f"{_why_another(plan)}; what it held is kept as {kept}"),
         *register_rows(carried),
         *listed("differs", plan.differences),
         *listed("old chip", _of_the_half_written_one(plan)),
@@ -109,7 +198,22 @@ def bag_the_own_chip(output: Output, plan: "Plan") -> None:
         which, label = "chip", "original chip"
     else:
         which, label = "chip, which is half-written,", "half-written, not to be used"
+    untouched = ": nothing was erased on it by this" if _is_surely_another(plan) else ""
     output.say(
         f'Put the board\'s own {which} into a bag labelled "{plan.job.label}, {label}"'
-        " and keep it: nothing was erased on it by this."
+        f" and keep it{untouched}."
     )
+
+
+def _why_another(plan: "Plan") -> str:
+    """How it is told from the board's own chip, by what is known."""
+    if _is_surely_another(plan):
+        return "not the board's own"
+    return "taken for another than the board's own by what it held: no factory number tells"
+
+
+def _is_surely_another(plan: "Plan") -> bool:
+    from flashbench.safe_write.which_chip import is_surely_another
+
+    dumped = plan.job.dumped
+    return dumped is not None and is_surely_another(plan.chip, dumped)

@@ -7,6 +7,7 @@ import typer
 
 from flashbench.cli.bench import demand_someone_to_ask
 from flashbench.cli.jobs import opened_job
+from flashbench.cli.new_chip import ChipLabelOption, ChipOfOption, given_up_board, spare_of
 from flashbench.cli.options import (
     BenchOptions,
     ImageOption,
@@ -44,6 +45,8 @@ def spare(
             help="A job of another board: numbers that both have are no customer's. Repeatable.",
         ),
     ] = None,
+    chip_of: ChipOfOption = None,
+    chip_label: ChipLabelOption = None,
     yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
@@ -62,7 +65,16 @@ def spare(
     code, date, pin_1).
     """
     with command(json=json, traceback=options.trace is not None) as output:
-        spare_at(output, job, options, image=image, also_on=tuple(also_on or ()), yes=yes)
+        spare_at(
+            output,
+            job,
+            options,
+            image=image,
+            also_on=tuple(also_on or ()),
+            chip_of=chip_of,
+            chip_label=chip_label,
+            yes=yes,
+        )
 
 
 def spare_at(
@@ -72,6 +84,8 @@ def spare_at(
     *,
     image: int | None = None,
     also_on: tuple[Path, ...] = (),
+    chip_of: Path | None = None,
+    chip_label: str | None = None,
     yes: bool,
 ) -> None:
     """What `spare` does."""
@@ -89,10 +103,20 @@ def spare_at(
         target = _target(job, image)
         refuse_identity(target, job, others=others)  # before any pin is driven
 
-        with other_chip_to_work_on(output, options, job) as at:
-            refuse_chip_of_a_board(at.chip, job, progress=at.progress)
-            with naming_strangers(at, job):
-                plan = plan_spare(at.chip, job, target=target, others=others, progress=at.progress)
+        with (
+            given_up_board(output, chip_of, label=chip_label) as other,
+            other_chip_to_work_on(output, options, job) as at,
+        ):
+            made = refuse_chip_of_a_board(at.chip, job, given_up=chip_of, progress=at.progress)
+            with naming_strangers(at, job), spare_of(made, other) as chips_job:
+                plan = plan_spare(
+                    at.chip,
+                    job,
+                    target=target,
+                    others=others,
+                    chip_of=chips_job,
+                    progress=at.progress,
+                )
             agree_and_write(output, at, plan, yes=yes)
             label = spare_label(plan, date=system_now().date().isoformat())
             output.facts["spare_label"] = asdict(label) | {"pin_1": "at the dot"}

@@ -10,12 +10,18 @@ from flashbench.cli.bag import demand_bag
 from flashbench.cli.bench import AtBench, demand_someone_to_ask
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.new_chip import (
+    ChipIsOption,
+    ChipLabelOption,
+    ChipOfOption,
     ToNewChipOption,
     bag_the_own_chip,
+    given_up_board,
     new_chip_facts,
     new_chip_rows,
     outranked_by_replacement,
     replacement_is_unfinished,
+    spare_of,
+    which_chip,
 )
 from flashbench.cli.options import (
     BagOption,
@@ -55,6 +61,8 @@ def write(
     job: JobArgument,
     image: ImageOption = None,
     to_new_chip: ToNewChipOption = False,
+    chip_of: ChipOfOption = None,
+    chip_label: ChipLabelOption = None,
     label: BagOption = None,
     yes: YesOption = False,
     json: JsonOption = False,
@@ -65,10 +73,13 @@ def write(
       flashbench write board-17 --supply 3.3
       flashbench write board-17 --supply 3.3 --image 1
       flashbench write board-17 --supply 3.3 --to-new-chip
+      flashbench write board-17 --supply 3.3 --to-new-chip --chip-of board-3
 
     With --to-new-chip another chip lies in the socket, and the board's own is never erased: it
     goes into a labelled bag. The new one must be exactly as large; what it held is kept, and
-    its registers are set for good as the original's are.
+    its registers are set for good as the original's are. One without a factory number that
+    holds much of what the own chip holds could be the own one, and is refused; that of another
+    board, which is given up, is dumped into a job of its own first and named by --chip-of.
 
     The chip is read first and must hold what was backed up, or what this job last proved.
     What will change is shown, and you are asked; the end of the label on the bag is asked
@@ -87,7 +98,16 @@ def write(
     """
     with command(json=json, traceback=options.trace is not None) as output:
         if to_new_chip:
-            write_to_new_chip_at(output, job, options, image=image, label=label, yes=yes)
+            write_to_new_chip_at(
+                output,
+                job,
+                options,
+                image=image,
+                label=label,
+                chip_of=chip_of,
+                chip_label=chip_label,
+                yes=yes,
+            )
         else:
             write_at(output, job, options, image=image, label=label, yes=yes)
 
@@ -115,6 +135,8 @@ def write_at(
 def finish(
     options: BenchOptions,
     job: JobArgument,
+    label: BagOption = None,
+    chip_is: ChipIsOption = None,
     yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
@@ -129,23 +151,40 @@ def finish(
     goes on with a restore that was interrupted; finish says that it changes the way. With no
     unfinished write there is nothing to finish, and it is refused.
 
-    With --json (needs --yes): as for write.
+    A chip without a factory number is known by what it holds alone: the end of the label on its
+    bag is asked for then (--yes does not answer that), and the jobs beside this one are asked.
+
+    With --json (needs --yes, perhaps --label): as for write.
     """
     with command(json=json, traceback=options.trace is not None) as output:
-        finish_at(output, job, options, yes=yes)
+        finish_at(output, job, options, label=label, chip_is=chip_is, yes=yes)
 
 
-def finish_at(output: Output, folder: Path, options: BenchOptions, *, yes: bool) -> None:
-    """What `finish` does."""
+def finish_at(
+    output: Output,
+    folder: Path,
+    options: BenchOptions,
+    *,
+    label: str | None = None,
+    chip_is: str | None = None,
+    yes: bool,
+) -> None:
+    """What `finish` does; `label` is what was read from the bag, None to ask if it is needed."""
     from flashbench.safe_write import steps
+
+    which, bag = which_chip(chip_is), _own_bag(output, label)
+
+    def demand(job: "Job") -> None:
+        steps.demand_unfinished(job)
+        bag(job)
 
     def planned(at: AtBench, job: "Job") -> "Plan":
         changed = steps.change_of_way(job)
         if changed is not None:
             output.say(f"{job.label}: {changed}")
-        return steps.plan_finish(at.chip, job, progress=at.progress)
+        return steps.plan_finish(at.chip, job, which=which, progress=at.progress)
 
-    _rewrite(output, folder, options, planned, demand=steps.demand_unfinished, yes=yes)
+    _rewrite(output, folder, options, planned, demand=demand, yes=yes)
 
 
 @with_bench_options(before="yes", clock=WorkingClockOption)
@@ -163,6 +202,9 @@ def restore(
         ),
     ] = None,
     to_new_chip: ToNewChipOption = False,
+    chip_of: ChipOfOption = None,
+    chip_label: ChipLabelOption = None,
+    chip_is: ChipIsOption = None,
     label: BagOption = None,
     yes: YesOption = False,
     json: JsonOption = False,
@@ -176,8 +218,9 @@ def restore(
 
     After an accident, or because the board was better off before. As careful as finish, with
     the original as the target. With --round that of another round, which becomes an image of
-    the newest one; no round's original is ever displaced. Unless a write is unfinished, the
-    end of the label on the bag is asked for (--yes does not answer that).
+    the newest one; no round's original is ever displaced. Unless a write is unfinished on a
+    chip with a factory number, the end of the label on the bag is asked for (--yes does not
+    answer that).
 
     With --json (needs --yes, and --label): as for write.
     """
@@ -190,10 +233,20 @@ def restore(
                 original=True,
                 round_number=round_number,
                 label=label,
+                chip_of=chip_of,
+                chip_label=chip_label,
                 yes=yes,
             )
         else:
-            restore_at(output, job, options, round_number=round_number, label=label, yes=yes)
+            restore_at(
+                output,
+                job,
+                options,
+                round_number=round_number,
+                label=label,
+                chip_is=chip_is,
+                yes=yes,
+            )
 
 
 def restore_at(
@@ -203,14 +256,19 @@ def restore_at(
     *,
     round_number: int | None = None,
     label: str | None = None,
+    chip_is: str | None = None,
     yes: bool,
 ) -> None:
     """What `restore` does; `label` is what was read from the bag, None to ask."""
     from flashbench.safe_write import steps
 
+    which = which_chip(chip_is)
+
     def planned(at: AtBench, job: "Job") -> "Plan":
         image = _original_of_round(output, job, round_number)
-        return steps.plan_restore(at.chip, job, image_number=image, progress=at.progress)
+        return steps.plan_restore(
+            at.chip, job, image_number=image, which=which, progress=at.progress
+        )
 
     _rewrite(output, folder, options, planned, demand=_own_bag(output, label), yes=yes)
 
@@ -237,6 +295,8 @@ def write_to_new_chip_at(
     original: bool = False,
     round_number: int | None = None,
     label: str | None = None,
+    chip_of: Path | None = None,
+    chip_label: str | None = None,
     yes: bool,
 ) -> None:
     """What `write --to-new-chip` does; with `original` what `restore --to-new-chip` does."""
@@ -251,17 +311,22 @@ def write_to_new_chip_at(
             demand_bag(output, job.label, read=label)
         copies = keep_second_copy(output, job, options, demanded=not output.job_half_written)
 
-        with other_chip_to_work_on(output, options, job) as at:
-            refuse_chip_of_a_board(at.chip, job, progress=at.progress)
+        with (
+            given_up_board(output, chip_of, label=chip_label) as other,
+            other_chip_to_work_on(output, options, job) as at,
+        ):
+            made = refuse_chip_of_a_board(at.chip, job, given_up=chip_of, progress=at.progress)
             if round_number is not None:
                 image = _original_of_round(output, job, round_number)
-            plan = plan_to_new_chip(
-                at.chip,
-                job,
-                image_number=image,
-                original=original and image is None,
-                progress=at.progress,
-            )
+            with spare_of(made, other) as chips_job:
+                plan = plan_to_new_chip(
+                    at.chip,
+                    job,
+                    image_number=image,
+                    original=original and image is None,
+                    chip_of=chips_job,
+                    progress=at.progress,
+                )
             if copies:
                 at.progress.close()
                 output.say(copies)
@@ -269,11 +334,13 @@ def write_to_new_chip_at(
 
 
 def _own_bag(output: Output, label: str | None) -> "Callable[[Job], None]":
-    """Demands the end of the label on the bag, unless a write is unfinished: then the chip was
-    left in the socket, and what it holds tells whose it is."""
+    """Demands the end of the label on the bag, unless a write to a chip with a factory number is
+    unfinished: then the chip was left in the socket, and its number tells whose it is. What is
+    said beforehand has to be right."""
 
     def demand(job: "Job") -> None:
-        if job.unfinished() is None:
+        unfinished = job.unfinished()
+        if label is not None or unfinished is None or unfinished.unique_id is None:
             demand_bag(output, job.label, read=label)
 
     return demand
@@ -291,6 +358,7 @@ def _rewrite(
 ) -> None:
     """`demand` refuses a job at another step, before any pin is driven."""
     from flashbench.safe_write import steps
+    from flashbench.shelf.owner import refuse_found_of_another
 
     with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
         demand_someone_to_ask(output, yes=yes)
@@ -301,6 +369,7 @@ def _rewrite(
         with own_chip_to_work_on(output, options, job, to_change=True) as at:
             with naming_strangers(at, job):
                 plan = planned(at, job)
+            refuse_found_of_another(plan)
             if copies:
                 at.progress.close()
                 output.say(copies)

@@ -60,6 +60,15 @@ Limits, known and not closed:
 * Hands that swap the chip between the last look at it and the first changing frame, which follows
   in the next transfer.
 * One cell that reads differently each time reads alike in two reads every other time.
+* Without a factory number only its contents tell a chip. What differs from a half-written one in
+  nothing but the one unit that was under way (one for each interrupted write, up to 64 KiB) is not
+  told from it: a sister board's serial number may lie just there. So its bag is asked, which no
+  `--yes` answers, the jobs beside it are, and what is strange there is shown as a doubt.
+* Without one, a chip is taken for a new one if under a quarter of its sectors are as the job has
+  them: the own one would be, if its board had rewritten that much of it. And one that was dumped
+  into another job, out of a bag with that label, is believed to be that board's.
+* Without one, a replacement that holds just what the own chip does is taken for the own one:
+  nothing is erased on it then, and its write stays unproven.
 
 Left out, because nothing on this side of the socket can see or cause it: faults of the host's
 memory and processor; a drive that loses what it said it had synced; a supply dip in mid-erase

@@ -95,7 +95,7 @@ def _that_explain(
     if chip.unique_id is not None or job.unfinished() is not None or len(left) == len(possible):
         return possible
     try:
-        explained, _, _ = explained_by(held, job, left, told_apart=False)
+        explained = explained_by(held, job, left, number=None).torn
     except JobDamaged:
         return possible
     return tuple(n for n in possible if n not in left or n in explained)

@@ -1,28 +1,68 @@
 """What an accident left on the chip, read twice, kept on disk and explained: `Found`."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import InitVar, dataclass, field
 from pathlib import Path
 from typing import Final, final
 
 import numpy as np
-import numpy.typing as npt
 
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
 from flashbench.errors import OtherChip, StrangeContents
-from flashbench.job.events import Event, WriteAnnounced, WriteFinished
+from flashbench.job.events import (
+    Event,
+    OpcodeRefuted,
+    UnitProven,
+    WriteAnnounced,
+    WriteFinished,
+)
 from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged
-from flashbench.job.unfinished import merged
+from flashbench.job.unfinished import merged, targets_on
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.screening import sha256_hex
 from flashbench.safe_write.stable_read import read_twice_except
-from flashbench.safe_write.which_chip import chips_it_can_be, told_by_contents
+from flashbench.safe_write.under_way import (
+    PAGE,
+    Explanation,
+    InterruptedWrite,
+    equals_any,
+    explained,
+)
+from flashbench.safe_write.which_chip import chips_it_can_be, name_of_chip, told_by_contents
 from flashbench.wording import command_line
 
 _SEAL: Final = object()
-_PAGE: Final = 256
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WhichChip:
+    """What somebody read from a bag: the number of a replacement; None: the board's own chip.
+
+    It is asked where nothing else tells, and believed only of chips that are half-written.
+    """
+
+    kept_number: int | None
+
+
+class CannotTell(OtherChip):
+    """Several chips of the job can be this one, a half-written one among them."""
+
+    def __init__(self, job: Job, numbers: Sequence[int | None]) -> None:
+        names = " or ".join(name_of_chip(job, number) for number in numbers)
+        ways = " or ".join(
+            f"--chip-is {'original' if number is None else number}" for number in numbers
+        )
+        super().__init__(
+            f"The chip in the socket can be {names} of job {job.label}: it has no factory number,"
+            " and holds what an interrupted write can have left on each.",
+            next_step=f"Read its bag, and say which it is, with the same command: {ways}. If nobody"
+            " knows, leave both as they are, and write to another one:"
+            f" {command_line('write', job.folder, '--to-new-chip')}",
+        )
+        self.numbers = tuple(numbers)
 
 
 @final
@@ -50,18 +90,23 @@ class Found(Evidence):
             raise TypeError("Found has no public constructor: call read_for_recovery()")
 
 
-def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent) -> Found:
+def read_for_recovery(
+    chip: Identified, job: Job, *, which: WhichChip | None = None, progress: Progress = silent
+) -> Found:
     """Read the chip twice, keep what was found as `found-N.bin`, and explain every page.
 
     The journal is never believed that cells are good and always that they are suspect: a unit
     announced and not recorded as read back counts as unknown, whatever it reads now. One that
-    was read back may still have drifted: it is explained, and planned by what it reads.
+    was read back may still have drifted: of a chip known by its factory number it is explained,
+    and planned by what it reads.
 
     Raises:
         TypeError: `chip` is not an Identified.
         ChipUntouched: two reads differ outside suspect units, or a page is neither the
             original's nor an image's and lies in no unit that the job announced: not this job's
-            chip, or the board has run since.
+            chip, or the board has run since. Without a factory number also where more is strange
+            than the one unit that each interrupted write had under way.
+        CannotTell: several chips of the job can be this one, and `which` does not say it.
     """
     if not isinstance(chip, Identified):
         raise TypeError("read_for_recovery() takes the Identified that identify() made")
@@ -69,34 +114,58 @@ def read_for_recovery(chip: Identified, job: Job, *, progress: Progress = silent
     suspect = suspect_on(job, possible)
     image = read_twice_except(chip, suspect, keep_doubtful_in=job, progress=progress)
     path = job.save_found(image)
-    explained, strange, doubts = explained_by(
-        image, job, possible, told_apart=chip.unique_id is not None
+    found = explained_by(
+        image, job, possible, number=None if chip.unique_id is None else chip.unique_id.hex()
     )
-    if not explained:
-        raise StrangeContents(
-            f"The page at {strange:#08x} is neither the original's nor an image's of job"
-            f" {job.label}: not this job's chip, or it has run since."
-            + "".join(f" {doubt}" for doubt in doubts),
-            next_step=(
-                "Put that job's chip in. If this is the chip, leave it as it is, and write to"
-                f" another one: {command_line('write', job.folder, '--to-new-chip')}"
-            ),
-        )
-    told = told_by_contents(job, explained, sha256_hex(image))
-    number = _the_likeliest(job, told)
+    if not found.torn:
+        raise _strange_contents(job, found)
+    told = told_by_contents(job, tuple(found.torn), sha256_hex(image))
+    number = _chip_of(job, {one: found.torn[one] for one in told}, which)
     _demand_source(job, number)
-    doubtful = job.unfinished_on(number) is not None or len(told) < len(explained)
+    doubtful = job.unfinished_on(number) is not None or len(told) < len(found.torn)
     return Found(
         chip=chip,
         job=job,
         kept_number=number,
         image=image,
-        suspect=suspect_on(job, explained if doubtful else ()),
+        suspect=suspect_on(job, tuple(found.torn) if doubtful else ()),
         path=path,
-        doubts=doubts,
+        doubts=(*found.doubts, *_doubts_of_whose(job, number, found)),
         change_count=chip.adapter.session.change_count,
         seal=_SEAL,
     )
+
+
+def _strange_contents(job: Job, found: "Explained") -> StrangeContents:
+    what = "neither the original's nor an image's of job"
+    if found.out_of_place:
+        what = "not what can be left there by what the journal has of job"
+    return StrangeContents(
+        f"The page at {found.strange:#08x} is {what} {job.label}: not this job's chip, or it has"
+        " run since." + "".join(f" {doubt}" for doubt in found.doubts),
+        next_step=(
+            "Put that job's chip in. If this is the chip, leave it as it is, and write to"
+            f" another one: {command_line('write', job.folder, '--to-new-chip')}"
+        ),
+    )
+
+
+def _doubts_of_whose(job: Job, number: int | None, found: "Explained") -> Iterator[str]:
+    """What nobody can see of a chip without a factory number, and who says yes shall know."""
+    torn = sorted(found.torn[number])
+    if torn:
+        how_many = "1 page there" if len(torn) == 1 else f"{len(torn)} pages from there on"
+        yield (
+            f"What it holds at {torn[0]:#08x} ({how_many}) is taken for what the accident left: no"
+            " factory number tells this chip from another board's that differs only there."
+        )
+    others = [n for n in found.torn if n != number and job.unfinished_on(n) is not None]
+    if others and job.unfinished_on(number) is None:
+        names = " and ".join(name_of_chip(job, other) for other in others)
+        yield (
+            f"It is taken for {name_of_chip(job, number)}. It could also be {names}, half-written:"
+            " if it is, write to another chip instead."
+        )
 
 
 def suspect_on(job: Job, numbers: Iterable[int | None]) -> tuple[range, ...]:
@@ -105,42 +174,154 @@ def suspect_on(job: Job, numbers: Iterable[int | None]) -> tuple[range, ...]:
     return tuple(merged(part for write in writes if write is not None for part in write.suspect))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explained:
+    """Which of the possible chips' stories explain what is held, each with its torn pages.
+
+    `strange` is the first page that the first other one's story does not explain, `out_of_place`
+    whether the job knows what it holds. `doubts` are sentences on damaged images of the job.
+    """
+
+    torn: Mapping[int | None, frozenset[int]]
+    strange: int | None
+    out_of_place: bool
+    doubts: tuple[str, ...]
+
+
 def explained_by(
-    image: bytes, job: Job, possible: Sequence[int | None], *, told_apart: bool
-) -> tuple[list[int | None], int | None, tuple[str, ...]]:
-    """Those of the possible chips whose story explains `image`; else its first strange page."""
-    explained, strange, all_doubts = [], None, []
-    for number in possible:
-        known, doubts = _known_contents(job, number)
+    image: bytes, job: Job, possible: Sequence[int | None], *, number: str | None
+) -> Explained:
+    """Those of the possible chips whose story explains `image`.
+
+    `number` is the factory number that the chip in the socket told, in hex. If it is that of the
+    possible chip, units that were under way may hold anything.
+    """
+    torn: dict[int | None, frozenset[int]] = {}
+    strange, out_of_place, all_doubts = None, False, []
+    for one in possible:
+        if number is not None and number in _journalled_numbers(job, one):
+            known, doubts = _known_contents(job, one)
+            page = _unexplained(image, job, one, known)
+            story = Explanation(strange=page, out_of_place=False, torn=frozenset())
+        else:
+            story, doubts = _told_by_contents_alone(image, job, one)
         all_doubts += doubts
-        if sha256_hex(image) in job.proven_images(number):
-            known.append(image)  # the journal's hash tells it, even if its file is damaged
-        unfinished = job.unfinished_on(number)
-        announced = unfinished.announced if unfinished is not None else ()
-        page = unexplained_page(image, known, announced)
-        if page is None and unfinished is not None and not told_apart:
-            lost = unfinished.proven if doubts else ()
-            writes = announced_units(job.story, number)
-            page = page_that_no_write_tore(image, known, writes, lost=lost)
-        if page is None:
-            explained.append(number)
+        if story.strange is None:
+            torn[one] = story.torn
         elif strange is None:
-            strange = page
-    return explained, strange, tuple(dict.fromkeys(all_doubts))
+            strange, out_of_place = story.strange, story.out_of_place
+    doubts = list(dict.fromkeys(all_doubts))
+    return Explained(torn=torn, strange=strange, out_of_place=out_of_place, doubts=tuple(doubts))
 
 
-def _the_likeliest(job: Job, explained: Sequence[int | None]) -> int | None:
-    """Which of several chips without a factory number this one is taken for.
+def _unexplained(image: bytes, job: Job, number: int | None, known: Sequence[bytes]) -> int | None:
+    if sha256_hex(image) in job.proven_images(number):
+        return None  # the journal's hash tells it, even if its file is damaged
+    unfinished = job.unfinished_on(number)
+    return unexplained_page(image, known, unfinished.announced if unfinished is not None else ())
+
+
+def _told_by_contents_alone(
+    image: bytes, job: Job, number: int | None
+) -> tuple[Explanation, list[str]]:
+    """How the story of one chip explains `image`, and a sentence on each image that is damaged."""
+    doubts: list[str] = []
+
+    def picture(sha256: str) -> bytes | None:
+        try:
+            return _picture(job, sha256)
+        except JobDamaged as error:
+            doubts.append(f"Image {job.image_number(sha256)} is set aside: {error.seen}")
+            return None
+
+    before = [_source(job) if number is None else job.load_kept(number)]
+    before += [held for sha256 in job.proven_images(number) if (held := picture(sha256))]
+    if sha256_hex(image) in job.proven_images(number):
+        before.append(image)  # the journal's hash tells it, even if its file is damaged
+    writes, reached = interrupted_writes(job.story, number)
+    told = explained(
+        image,
+        before=before,
+        writes=[
+            InterruptedWrite(units=units, proven=frozenset(proven), target=picture(sha256))
+            for sha256, units, proven in writes
+        ],
+        reached=reached,
+    )
+    return told, doubts
+
+
+def _picture(job: Job, sha256: str) -> bytes:
+    number = job.image_number(sha256)
+    return _source(job) if number is None else job.load_image(number)
+
+
+def interrupted_writes(
+    story: Iterable[Event], kept_number: int | None
+) -> tuple[list[tuple[str, tuple[range, ...], set[range]]], list[range]]:
+    """(target, units, those proven) of every write of one chip since it was last finished.
+
+    And where a refuted erase instruction may have reached since.
+    """
+    writes: list[tuple[str, tuple[range, ...], set[range]]] = []
+    reached: list[range] = []
+    is_it: bool = kept_number is None
+    for event in story:
+        match event:
+            case WriteAnnounced():
+                is_it = event.kept_number == kept_number
+                if is_it:
+                    units = tuple(range(u.start, u.start + u.size) for u in event.units)
+                    writes.append((event.target_sha256, units, set()))
+            case UnitProven(start=start, size=size) if is_it and writes:
+                writes[-1][2].add(range(start, start + size))
+            case OpcodeRefuted(start=start, size=size) if is_it:
+                reached.append(range(start, start + size))
+            case WriteFinished() if is_it:
+                writes.clear()
+                reached.clear()
+            case _:
+                pass
+    return writes, reached
+
+
+def _journalled_numbers(job: Job, number: int | None) -> set[str | None]:
+    """The factory numbers under which the job met one of its chips; a write may know it first."""
+    found = {one.unique_id for one in job.kept_chips if one.number == number}
+    if number is None and job.dumped is not None:
+        found.add(job.dumped.unique_id)
+    unfinished = job.unfinished_on(number)
+    return found if unfinished is None else found | {unfinished.unique_id}
+
+
+def _chip_of(
+    job: Job, torn: Mapping[int | None, frozenset[int]], which: WhichChip | None
+) -> int | None:
+    """Which of several chips without a factory number this one is.
 
     If it can be the board's own chip and that one was left whole, it is taken for that: so the
-    own chip is never erased for the sake of a half-written replacement.
+    own chip is never erased for the sake of a half-written replacement. Of others it is the one
+    that alone explains a page by what it was known to hold.
+
+    Raises:
+        CannotTell: nothing tells, and a write would be closed that may not be this chip's.
     """
-    if None in explained and job.unfinished_on(None) is None:
+    if None in torn and job.unfinished_on(None) is None:
         return None
-    half_written = [n for n in explained if job.unfinished_on(n) is not None]
-    if job.last_written_chip in half_written:
-        return job.last_written_chip
-    return (half_written or list(explained))[0]
+    if len(torn) == 1 or all(job.unfinished_on(number) is None for number in torn):
+        return next(iter(torn))
+    written = [n for n in torn if n is None or targets_on(job.story, n)]
+    telling = [n for n in written if _alone_explains_a_page(torn, n)]
+    if len(written) == 1 or len(telling) == 1:
+        return (telling or written)[0]
+    if which is not None and which.kept_number in written:
+        return which.kept_number
+    raise CannotTell(job, written)
+
+
+def _alone_explains_a_page(torn: Mapping[int | None, frozenset[int]], number: int | None) -> bool:
+    others = [pages for other, pages in torn.items() if other != number]
+    return bool(frozenset.intersection(*others) - torn[number])
 
 
 def _demand_source(job: Job, number: int | None) -> None:
@@ -188,82 +369,8 @@ def unexplained_page(
 
     All of `known` are as long as `image`. Pages are 256 bytes.
     """
-    explained = _equals_any(image, known)
+    fine = equals_any(image, known)
     for stretch in announced:
-        explained[stretch.start // _PAGE : -(-stretch.stop // _PAGE)] = True
-    strange = np.flatnonzero(~explained)
-    return int(strange[0]) * _PAGE if len(strange) else None
-
-
-def announced_units(
-    story: Iterable[Event], kept_number: int | None = None
-) -> list[tuple[range, ...]]:
-    """The units of every write of one chip since it was last finished."""
-    writes: list[tuple[range, ...]] = []
-    is_it: bool = kept_number is None
-    for event in story:
-        if isinstance(event, WriteAnnounced):
-            is_it = event.kept_number == kept_number
-            if is_it:
-                writes.append(tuple(range(u.start, u.start + u.size) for u in event.units))
-        elif isinstance(event, WriteFinished) and is_it:
-            writes.clear()
-    return writes
-
-
-def page_that_no_write_tore(
-    image: bytes,
-    known: Sequence[bytes],
-    writes: Sequence[Sequence[range]],
-    *,
-    lost: Sequence[range] = (),
-) -> int | None:
-    """A page in an announced unit that is strange, if the writes cannot have left all of these.
-
-    Strange is what is neither blank nor any known image's. Units are finished one by one, so an
-    interrupted write leaves one unit in between. Strange pages in more units mean another chip
-    whose contents happen to differ where this job was about to write. Not for a chip erase,
-    which may leave all of it in between; it is only planned where a unique ID tells the chip.
-    In `lost` lie pages that the job proved to equal an image whose file is damaged since.
-    """
-    flags = ~(_equals_any(image, known) | _is_blank(image))
-    announced = np.zeros(len(flags), bool)
-    for unit in (unit for units in writes for unit in units):
-        announced[unit.start // _PAGE : -(-unit.stop // _PAGE)] = True
-    for stretch in lost:
-        flags[stretch.start // _PAGE : -(-stretch.stop // _PAGE)] = False
-    strange = [int(page) * _PAGE for page in np.flatnonzero(flags & announced)]
-    return None if _lie_in_one_unit_each(strange, writes) else strange[0]
-
-
-def _lie_in_one_unit_each(pages: Sequence[int], writes: Sequence[Sequence[range]]) -> bool:
-    """Whether one unit of each write can be chosen so that every page lies in a chosen one."""
-    if not pages:
-        return True
-    for number, units in enumerate(writes):
-        torn = next((unit for unit in units if pages[0] in unit), None)
-        if torn is not None:
-            left = [page for page in pages if page not in torn]
-            if _lie_in_one_unit_each(left, [*writes[:number], *writes[number + 1 :]]):
-                return True
-    return False
-
-
-_Flags = npt.NDArray[np.bool_]
-
-
-def _pages(image: bytes) -> npt.NDArray[np.uint8]:
-    return np.frombuffer(image, np.uint8).reshape(-1, _PAGE)
-
-
-def _equals_any(image: bytes, known: Sequence[bytes]) -> _Flags:
-    pages = _pages(image)
-    equal: _Flags = np.zeros(len(pages), bool)
-    for picture in known:
-        equal |= (pages == _pages(picture)).all(axis=1)
-    return equal
-
-
-def _is_blank(image: bytes) -> _Flags:
-    blank: _Flags = (_pages(image) == 0xFF).all(axis=1)
-    return blank
+        fine[stretch.start // PAGE : -(-stretch.stop // PAGE)] = True
+    strange = np.flatnonzero(~fine)
+    return int(strange[0]) * PAGE if len(strange) else None

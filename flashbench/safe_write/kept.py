@@ -7,17 +7,21 @@ from typing import Final, final
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipUntouched, OtherChip
-from flashbench.job.events import BestReadingSaved
+from flashbench.job.events import BestReadingSaved, OriginalSaved
 from flashbench.job.folder import Job
 from flashbench.job.refusals import StepRefused
+from flashbench.job.unfinished import targets_on
 from flashbench.safe_write.best_reading import unstable_ranges
 from flashbench.safe_write.found import could_be_own_chip, suspect_on
+from flashbench.safe_write.own_sectors import own_sectors
 from flashbench.safe_write.screening import is_constant, sha256_hex
 from flashbench.safe_write.stable_read import StableRead
 from flashbench.safe_write.which_chip import (
+    JournalledChip,
     can_be,
     chips_it_can_be,
     is_surely,
+    is_surely_another,
     refuse_half_written,
     told_by_contents,
 )
@@ -53,14 +57,19 @@ class Kept(Evidence):
             raise TypeError("Kept has no public constructor: call keep_contents()")
 
 
-def keep_contents(read: StableRead, job: Job) -> Kept:
+def keep_contents(read: StableRead, job: Job, *, chip_of: Job | None = None) -> Kept:
     """Keep what another chip holds, as kept-N.bin, before the job may be written to it.
+
+    `chip_of` is the job of another board, which is given up: its chip, dumped from its own bag and
+    unchanged since, may be taken although it holds much of what the own chip holds; and so may a
+    spare that was made from that job.
 
     Raises:
         TypeError: `read` is not a StableRead.
         StepRefused: the job has nothing to write yet.
         OtherChip: it is the very chip the job was dumped from, or may be: by its factory number,
-            or, where it has none, by holding nothing that the own chip would not hold.
+            or, where that does not tell, by how much of what it holds is this job's; or it is not
+            the chip of `chip_of`.
         ChipHalfWritten: it is a replacement of this job that is half-written.
         ChipUntouched: it was changed after it was read; the disk refused.
     """
@@ -72,7 +81,7 @@ def keep_contents(read: StableRead, job: Job) -> Kept:
         raise ChipUntouched(
             "The chip was changed after it was read twice.", next_step="Read it again."
         )
-    _refuse_own_chip(chip, job, read.image)
+    _refuse_own_chip(chip, job, read.image, chip_of)
     refuse_half_written(chip, job)
     saved = job.save_kept(read.image, chip.facts())
     return Kept(
@@ -90,33 +99,88 @@ def keep_contents(read: StableRead, job: Job) -> Kept:
     )
 
 
-def _refuse_own_chip(chip: Identified, job: Job, image: bytes) -> None:
+def _refuse_own_chip(chip: Identified, job: Job, image: bytes, chip_of: Job | None) -> None:
     dumped = job.dumped
     if dumped is None:
         raise StepRefused(
             f"Round {job.round_number} of job {job.label} has nothing to write yet.",
             next_step=f"Dump the board's chip first: {command_line('dump', job.folder)}",
         )
+    if chip_of is not None:
+        _demand_chip_of(chip_of, chip, image, job)
     if is_surely(chip, dumped):
         why = "has the factory number of the board's own chip"
-    elif (
-        can_be(chip, dumped)
-        and chip.unique_id is None
-        and None not in _not_taken_for(chip, job, image)
-        and _holds_what_own_would(image, job)
-    ):
-        why = "has no factory number, and holds nothing that the board's own chip would not hold"
+    elif is_surely_another(chip, dumped) or _is_known_replacement(chip, job, image):
+        return
+    elif _holds_what_own_would(image, job):
+        number = _number_text(chip, dumped)
+        why = f"{number}, and holds nothing that the board's own chip would not hold"
+    elif chip_of is None and (alike := own_sectors(image, job)).is_much:
+        why = f"{_number_text(chip, dumped)}, and {alike.sentence()}"
     else:
         return
-    ways = (
-        ""
-        if isinstance(dumped, BestReadingSaved)
-        else " To write to the own chip, leave --to-new-chip out."
-    )
     raise OtherChip(
         f"The chip in the socket {why}: it is never written as a replacement.",
-        next_step=f"Put the new chip in.{ways}",
+        next_step=f"Put the new chip in.{_ways_besides(chip, job, dumped)}",
     )
+
+
+def _number_text(chip: Identified, dumped: JournalledChip) -> str:
+    if chip.unique_id is not None:
+        return "has a factory number, which was not read when the board's own was dumped"
+    if dumped.unique_id is not None:
+        return "tells no factory number now, as the board's own did at its dump"
+    return "has no factory number"
+
+
+def _ways_besides(chip: Identified, job: Job, dumped: BestReadingSaved | OriginalSaved) -> str:
+    ways = ""
+    if not isinstance(dumped, BestReadingSaved):
+        ways += " To write to the own chip, leave --to-new-chip out."
+    if job.half_written_chips:
+        ways += f" If it was left half-written: {command_line('finish', job.folder)}"
+    if is_surely(chip, dumped):
+        return ways
+    return ways + (
+        " If it is the chip of another board, and that one is given up: dump it, from its own bag,"
+        " into a job of its own, and name that job (--chip-of)."
+    )
+
+
+def _is_known_replacement(chip: Identified, job: Job, image: bytes) -> bool:
+    """Whether it holds, byte for byte, what a replacement was proven to hold and the own chip not.
+
+    Or cannot be the own one, since that was left half-written before.
+    """
+    sha256 = sha256_hex(image)
+    own = job.dumped
+    if own is None or sha256 == own.sha256 or sha256 in targets_on(job.story, None):
+        return None in _not_taken_for(chip, job, image)
+    others = (one.number for one in job.kept_chips if can_be(chip, one))
+    return any(sha256 in job.proven_images(number) for number in others)
+
+
+def _demand_chip_of(other: Job, chip: Identified, image: bytes, job: Job) -> None:
+    """Return if `chip` is another board's, as far as its own job can show it.
+
+    Raises:
+        OtherChip: it is not, or that job is the same board's.
+    """
+    dumped = other.dumped
+    if any(sha256_hex(image) in other.proven_images(number) for number in other.spare_chips):
+        return  # a spare that the other job made, unchanged since
+    if other.folder.resolve() == job.folder.resolve() or not isinstance(dumped, OriginalSaved):
+        raise OtherChip(
+            f"Job {other.label} is no job of another board whose chip was dumped.",
+            next_step="Name the job into which the chip in the socket was dumped from its own bag.",
+        )
+    if not can_be(chip, dumped) or other.load_original().data != image or other.half_written_chips:
+        raise OtherChip(
+            f"The chip in the socket does not hold, byte for byte, what job {other.label} dumped:"
+            " it is another chip, or was changed since.",
+            next_step="Put that job's chip in, or dump this one again, from its own bag:"
+            f" {command_line('dump', other.folder, '--again')}",
+        )
 
 
 def _not_taken_for(chip: Identified, job: Job, image: bytes) -> tuple[int | None, ...]:

@@ -23,11 +23,13 @@ def plan_to_new_chip(
     *,
     image_number: int | None = None,
     original: bool = False,
+    chip_of: Job | None = None,
     progress: Progress = silent,
 ) -> Plan:
     """The plan of `write --to-new-chip`: the chip is read twice, and what it held is kept.
 
-    The target is the image named, or the newest, or with `original` what was dumped.
+    The target is the image named, or the newest, or with `original` what was dumped. `chip_of` is
+    the job of a board that is given up, whose chip this is.
 
     Raises:
         StepRefused: there is no image.
@@ -41,7 +43,8 @@ def plan_to_new_chip(
         target = job.load_image(image_number)
     else:
         target = _newest(job)
-    kept = keep_contents(read_twice(chip, keep_doubtful_in=job, progress=progress), job)
+    read = read_twice(chip, keep_doubtful_in=job, progress=progress)
+    kept = keep_contents(read, job, chip_of=chip_of)
     return plan_replacement(kept, source, target=target)
 
 

@@ -40,5 +40,5 @@ def refuse_put_back(chip: Identified, job: Job, *, progress: Progress = silent) 
     )
     for number in told_by_contents(job, possible, sha256_hex(image)):
         write = left[number]
-        if write is not None and explained_by(image, job, [number], told_apart=False)[0]:
+        if write is not None and explained_by(image, job, [number], number=None).torn:
             raise half_written(job, write)

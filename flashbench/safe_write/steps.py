@@ -25,7 +25,7 @@ from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write._sender import WORN_FACTOR
 from flashbench.safe_write.backup import reload_backup
-from flashbench.safe_write.found import read_for_recovery
+from flashbench.safe_write.found import WhichChip, read_for_recovery
 from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
 from flashbench.safe_write.plan_units import NoErasePlan
@@ -284,8 +284,12 @@ def change_of_way(job: Job) -> str | None:
     )
 
 
-def plan_finish(chip: Identified, job: Job, *, progress: Progress = silent) -> Plan:
+def plan_finish(
+    chip: Identified, job: Job, *, which: WhichChip | None = None, progress: Progress = silent
+) -> Plan:
     """The plan of `finish`: from whatever an accident left, on to the job's image.
+
+    `which` chip of the job it is, is asked only where nothing else tells.
 
     Raises:
         StepRefused: no write is unfinished.
@@ -294,7 +298,7 @@ def plan_finish(chip: Identified, job: Job, *, progress: Progress = silent) -> P
     demand_unfinished(job)
     source = source_of(job)
     target = job.target
-    found = read_for_recovery(chip, job, progress=progress)
+    found = read_for_recovery(chip, job, which=which, progress=progress)
     if job.unfinished_on(found.kept_number) is None:
         half_written = " and ".join(name_of_chip(job, n) for n in job.half_written_chips)
         raise OtherChip(
@@ -302,13 +306,26 @@ def plan_finish(chip: Identified, job: Job, *, progress: Progress = silent) -> P
             f" {job.label}, or holds just what that one would, and nothing of it is unfinished."
             f" Half-written is {half_written}.",
             next_step="Put that chip in. This one needs nothing:"
-            f" {command_line('verify', job.folder)} says what it holds.",
+            f" {command_line('verify', job.folder)} says what it holds.{_if_it_is(job, chip)}",
         )
     return plan_recovery(found, source, target=target)
 
 
+def _if_it_is(job: Job, chip: Identified) -> str:
+    """What leads on where no factory number tells that it is not the half-written one."""
+    if chip.unique_id is not None:
+        return ""
+    another = command_line("write", job.folder, "--to-new-chip")
+    return f" If it is the half-written one, leave it as it is, and write to another: {another}"
+
+
 def plan_restore(
-    chip: Identified, job: Job, *, image_number: int | None = None, progress: Progress = silent
+    chip: Identified,
+    job: Job,
+    *,
+    image_number: int | None = None,
+    which: WhichChip | None = None,
+    progress: Progress = silent,
 ) -> Plan:
     """The plan of `restore`: from whatever the chip holds now, back to the original.
 
@@ -316,7 +333,7 @@ def plan_restore(
     """
     source = source_of(job)
     target = source.image if image_number is None else job.load_image(image_number)
-    found = read_for_recovery(chip, job, progress=progress)
+    found = read_for_recovery(chip, job, which=which, progress=progress)
     return plan_recovery(found, source, target=target)
 
 

@@ -26,9 +26,19 @@ class JournalledChip(Protocol):
 
 
 def can_be(chip: Identified, journalled: JournalledChip) -> bool:
-    """Whether `chip` answers what the journal has of a chip."""
-    unique_id = None if chip.unique_id is None else chip.unique_id.hex()
-    return (chip.jedec_id.hex(), unique_id) == (journalled.jedec_id, journalled.unique_id)
+    """Whether nothing that `chip` answers says that it is not the one in the journal.
+
+    A factory number that only one of the two knows says nothing: the other may have been
+    identified with a marking under which none is read.
+    """
+    if chip.jedec_id.hex() != journalled.jedec_id:
+        return False
+    return None in (chip.unique_id, journalled.unique_id) or is_surely(chip, journalled)
+
+
+def is_surely_another(chip: Identified, journalled: JournalledChip) -> bool:
+    """Whether JEDEC ID or factory number say that `chip` is not the one in the journal."""
+    return not can_be(chip, journalled)
 
 
 def is_surely(chip: Identified, journalled: JournalledChip) -> bool:
@@ -55,7 +65,7 @@ def chips_it_can_be(chip: Identified, job: Job) -> tuple[int | None, ...]:
     kept = {
         (one.jedec_id, one.unique_id, one.number if one.unique_id is None else None): one.number
         for one in job.kept_chips
-        if can_be(chip, one)
+        if can_be(chip, one) and (one.unique_id is None or chip.unique_id is not None)
     }
     found: list[int | None] = list(kept.values())
     try:

@@ -16,13 +16,15 @@ from flashbench.job.round_files import read_whole
 from flashbench.job.unfinished import (
     UnfinishedWrite,
     half_written_in,
+    proven_on,
     unfinished_on,
     unfinished_write,
 )
 from flashbench.job.way_on import ways_on
 from flashbench.progress import Progress, silent
-from flashbench.safe_write.found import unexplained_page
+from flashbench.safe_write.found import interrupted_writes
 from flashbench.safe_write.screening import is_constant
+from flashbench.safe_write.under_way import InterruptedWrite, explained
 from flashbench.shelf.entry import ChipId, Entry, read_entry
 from flashbench.shelf.listing import read_shelf
 from flashbench.shelf.whose import ChipSeen, Whose, read_chip
@@ -161,35 +163,56 @@ def _newest_story(entry: Entry) -> Sequence[events.Event]:
 
 
 def _explains(left: LeftHalfWritten, seen: ChipSeen) -> bool:
-    """Whether every page of the chip is one that an unfinished write of the job leads to."""
+    """Whether what the chip holds is what an unfinished write of the job can have left there."""
     if is_constant(seen.contents):
         return False
-    size = len(seen.contents)
-    return any(
-        unexplained_page(seen.contents, _known(left.entry, write, size=size), write.announced)
-        is None
-        for write in left.writes
-    )
+    return any(_leads_to(left.entry, write, seen.contents) for write in left.writes)
 
 
-def _known(entry: Entry, write: UnfinishedWrite, *, size: int) -> list[bytes]:
-    """The files whose pages the chip of a write can hold, as far as they are as saved."""
+def _leads_to(entry: Entry, write: UnfinishedWrite, held: bytes) -> bool:
+    story = _newest_story(entry)
+    known = _known(entry, write, size=len(held))
+    proven = proven_on(story, write.kept_number)
+    before = [data for sha256, data in known.items() if sha256 in proven]
+    before += [known[sha256] for sha256 in _first_held(story, write) if sha256 in known]
+    writes, reached = interrupted_writes(story, write.kept_number)
+    interrupted = [
+        InterruptedWrite(units=units, proven=frozenset(done), target=known.get(sha256))
+        for sha256, units, done in writes
+    ]
+    return explained(held, before=before, writes=interrupted, reached=reached).strange is None
+
+
+def _first_held(story: Sequence[events.Event], write: UnfinishedWrite) -> Iterator[str]:
+    """The hash of what the chip of a write held when the round met it."""
+    for event in story:
+        match event:
+            case events.OriginalSaved() | events.BestReadingSaved() if write.kept_number is None:
+                yield event.sha256
+            case events.KeptContents() if event.number == write.kept_number:
+                yield event.sha256
+            case _:
+                pass
+
+
+def _known(entry: Entry, write: UnfinishedWrite, *, size: int) -> dict[str, bytes]:
+    """The files whose pages the chip of a write can hold, by hash, as far as they are as saved."""
     number = max(entry.stories)
     folder, disk = layout.round_folder(entry.folder, number), Disk()
-    found = []
+    found = {}
     for name, sha256 in _files(entry.stories[number], write):
         try:
             data = read_whole(disk, folder / name, at_most=layout.IMAGE_BYTES_MAX)
         except (JobDamaged, OSError):
             continue
         if len(data) == size and hashlib.sha256(data).hexdigest() == sha256:
-            found.append(data)
+            found[sha256] = data
     return found
 
 
 def _files(story: Sequence[events.Event], write: UnfinishedWrite) -> Iterator[tuple[str, str]]:
     """(file, sha256) of the round's dump, the write's targets, and what its chip held before."""
-    targets = {sha256 for _, sha256 in write.targets}
+    targets = {sha256 for _, sha256 in write.targets} | proven_on(story, write.kept_number)
     for event in story:
         match event:
             case events.OriginalSaved():

@@ -1,12 +1,22 @@
 """A refusal of a stranger's chip that says whose it is, if the neighbours on the shelf tell."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from pathlib import Path
 from typing import Final
+
+import numpy as np
+import numpy.typing as npt
 
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipUntouched, FlashbenchError, OtherChip
+from flashbench.job.disk import Disk
 from flashbench.job.folder import Job
+from flashbench.job.refusals import JobDamaged
+from flashbench.job.sector_digests import digest_sectors
 from flashbench.progress import Progress, silent
+from flashbench.safe_write.new_chip import source_of
+from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.screening import is_constant
 from flashbench.shelf.entry import ChipId, Entry
 from flashbench.shelf.half_written import (
@@ -15,7 +25,15 @@ from flashbench.shelf.half_written import (
     ways_on_with,
 )
 from flashbench.shelf.listing import read_shelf
-from flashbench.shelf.whose import Likeness, Whose, read_chip, whose
+from flashbench.shelf.whose import (
+    Digests,
+    Likeness,
+    Whose,
+    as_numbers,
+    digests_of,
+    read_chip,
+    whose,
+)
 from flashbench.wording import quoted
 
 _NAMED_MAX: Final = 3
@@ -122,11 +140,14 @@ def _found_elsewhere(
     return None if owner is None or owner.folder.resolve() == own else found
 
 
-def refuse_chip_of_a_board(chip: Identified, job: Job, *, progress: Progress = silent) -> None:
+def refuse_chip_of_a_board(
+    chip: Identified, job: Job, *, given_up: Path | None = None, progress: Progress = silent
+) -> Path | None:
     """Return unless the chip is that of another job's board: before it is taken for a new one.
 
     A unique ID tells it by itself; other parts are read, if another job has a chip of their ID.
-    A spare of another job is nobody's, and so is a blank chip.
+    A spare of another job is nobody's, and so is a blank chip. If what the chip holds tells that
+    it is a spare, that job's folder is returned.
 
     Raises:
         OtherChip: it was dumped for a neighbour on the shelf, or replaced that one's own.
@@ -136,6 +157,8 @@ def refuse_chip_of_a_board(chip: Identified, job: Job, *, progress: Progress = s
     refuse_half_written_by_neighbour(chip, job.folder, progress=progress)
     own = job.folder.resolve()
     entries = read_shelf(own.parent).entries
+    if given_up is not None:
+        entries = tuple(e for e in entries if e.folder.resolve() != given_up.resolve())
     others = [entry for entry in entries if entry.folder.resolve() != own]
     if chip.unique_id is not None:
         here = ChipId(jedec_id=chip.jedec_id.hex(), unique_id=chip.unique_id.hex())
@@ -144,16 +167,74 @@ def refuse_chip_of_a_board(chip: Identified, job: Job, *, progress: Progress = s
         found = _found_elsewhere(chip, job, entries, progress)
         owner = None if found is None or is_constant(found.seen.contents) else found.owner
         if owner is not None and found is not None and found.seen.sha256 in owner.held_by_spares:
-            owner = None
+            return owner.folder
     if owner is None:
-        return
-    shelf = quoted(own.parent)
+        return None
     raise OtherChip(
         f"The chip in the socket is no new one: it is the chip of job {_named(owner)}.",
         next_step=f"Put it back into the bag of {owner.label}, and put in one that is nobody's."
-        " (If that job is over and its chip may be used up:"
-        f" flashbench shelf {shelf} --forget {quoted(owner.folder.name)})",
+        f" (If that job is over and its chip may be used up: {_using_up(owner, chip)})",
     )
+
+
+def _using_up(owner: Entry, chip: Identified) -> str:
+    """How the chip of a job that is over is set free; one without a number only by its job."""
+    folder = owner.folder.resolve()
+    if chip.unique_id is None:
+        return f"say so with the same command: --chip-of {quoted(folder)}"
+    return f"flashbench shelf {quoted(folder.parent)} --forget {quoted(folder.name)}"
+
+
+def refuse_found_of_another(plan: Plan) -> None:
+    """Return unless a chip that is known by what it holds alone is a neighbour's on the shelf.
+
+    What an interrupted write had under way may hold anything; if it holds what a neighbour dumped
+    or made, in a whole sector of 4 KiB that this job never had there, it is that one's chip. A chip
+    with a factory number is told by that.
+
+    Raises:
+        OtherChip: it is; the sentence names the neighbour.
+    """
+    chip, job = plan.chip, plan.job
+    if chip.unique_id is not None:
+        return
+    held = as_numbers(digest_sectors(plan.current))
+    unknown = np.ones(len(held), bool)
+    for picture in (b"\xff" * len(plan.current), *_pictures_of(job)):
+        unknown &= held != as_numbers(digest_sectors(picture))
+    if not unknown.any():
+        return
+    for entry in read_shelf(job.folder.resolve().parent).entries:
+        if entry.folder.resolve() != job.folder.resolve() and _has_any(entry, held, unknown, chip):
+            raise OtherChip(
+                f"The chip in the socket is not that of job {job.label}: where this job was"
+                f" writing it holds what job {_named(entry)} has there.",
+                next_step=_back_into_its_bag(entry, job),
+            )
+
+
+def _has_any(entry: Entry, held: Digests, where: npt.NDArray[np.bool_], chip: Identified) -> bool:
+    """Whether an image of a job with chips of this ID has one of the sectors held there."""
+    if entry.damage is not None or chip.jedec_id.hex() not in {c.jedec_id for c in entry.chips}:
+        return False
+    for image in entry.images:
+        digests = digests_of(Disk(), entry, image)
+        stored = None if digests is None else as_numbers(digests)
+        if stored is not None and len(stored) == len(held) and ((stored == held) & where).any():
+            return True
+    return False
+
+
+def _pictures_of(job: Job) -> Iterator[bytes]:
+    """All that chips of the job are known to have held, as far as the files are as saved."""
+    loads: list[Callable[[], bytes]] = [lambda: source_of(job).image]
+    loads += [partial(job.load_image, n) for n in range(1, (job.newest_image() or 0) + 1)]
+    loads += [partial(job.load_kept, one.number) for one in job.kept_chips]
+    for load in loads:
+        try:
+            yield load()
+        except JobDamaged:
+            continue
 
 
 def _back_into_its_bag(owner: Entry, job: Job) -> str:

@@ -94,11 +94,13 @@ def plan_spare(
     *,
     target: bytes,
     others: Sequence[bytes] = (),
+    chip_of: Job | None = None,
     progress: Progress = silent,
 ) -> Plan:
     """Plan to make the chip in the socket a spare with `target`, an image of the job.
 
-    What the chip holds is kept first; the board's own chip is never taken for a spare.
+    What the chip holds is kept first; the board's own chip is never taken for a spare. `chip_of`
+    is the job of a board that is given up, whose chip this is.
 
     Raises:
         IdentityFound: as `refuse_identity` does.
@@ -106,7 +108,8 @@ def plan_spare(
     """
     refuse_identity(target, job, others=others)
     backup = reload_backup(job)
-    kept = keep_contents(read_twice(chip, keep_doubtful_in=job, progress=progress), job)
+    read = read_twice(chip, keep_doubtful_in=job, progress=progress)
+    kept = keep_contents(read, job, chip_of=chip_of)
     job.record(SpareChosen(kept_number=kept.number))
     return plan_replacement(kept, backup, target=target)
 

@@ -24,7 +24,8 @@ from flashbench.progress import Progress, silent
 from flashbench.shelf.entry import ChipId, Entry, StoredImage
 
 _BLANK: Final = digest_sectors(b"\xff" * SECTOR_BYTES)
-_Digests = npt.NDArray[np.uint64]
+Digests = npt.NDArray[np.uint64]
+"""Of the sectors of an image, in order."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,7 +175,7 @@ def _can_be_of(entry: Entry, chip: ChipId) -> bool:
 def _nearest(
     disk: Disk, seen: ChipSeen, candidates: Sequence[Entry], progress: Progress
 ) -> tuple[Likeness, ...]:
-    held = _as_numbers(digest_sectors(seen.contents))
+    held = as_numbers(digest_sectors(seen.contents))
     best: list[Likeness] = []
     for number, entry in enumerate(candidates):
         progress("compare", number, len(candidates), None)
@@ -186,15 +187,15 @@ def _nearest(
     return tuple(one for one in best if one.same_sectors)
 
 
-def _likenesses(disk: Disk, held: _Digests, entry: Entry, *, size: int) -> Iterator[Likeness]:
-    blank = _as_numbers(_BLANK)[0]
+def _likenesses(disk: Disk, held: Digests, entry: Entry, *, size: int) -> Iterator[Likeness]:
+    blank = as_numbers(_BLANK)[0]
     for image in entry.images:
         if image.size != size:
             continue
-        digests = _digests_of(disk, entry, image)
+        digests = digests_of(disk, entry, image)
         if digests is None:
             continue
-        stored = _as_numbers(digests)
+        stored = as_numbers(digests)
         telling = (held != blank) | (stored != blank)
         yield Likeness(
             entry=entry,
@@ -205,7 +206,8 @@ def _likenesses(disk: Disk, held: _Digests, entry: Entry, *, size: int) -> Itera
         )
 
 
-def _digests_of(disk: Disk, entry: Entry, image: StoredImage) -> bytes | None:
+def digests_of(disk: Disk, entry: Entry, image: StoredImage) -> bytes | None:
+    """The sector digests of a job's image, kept in the job; None if it is not as saved."""
     folder = round_folder(entry.folder, image.round_number)
     known = load_sectors(folder, image.file, sha256=image.sha256, size=image.size, disk=disk)
     if known is not None:
@@ -213,5 +215,6 @@ def _digests_of(disk: Disk, entry: Entry, image: StoredImage) -> bytes | None:
     return make_sectors(folder, image.file, sha256=image.sha256, disk=disk)
 
 
-def _as_numbers(digests: bytes) -> _Digests:
+def as_numbers(digests: bytes) -> Digests:
+    """One number a sector."""
     return np.frombuffer(digests, dtype=np.dtype(f"u{DIGEST_BYTES}"))

@@ -154,7 +154,7 @@ def test_a_neighbour_s_chip_is_no_new_chip(two: Two, verb: str) -> None:
         "The chip in the socket is no new one: it is the chip of job WF2 bag 018 (board-018)."
     )
     assert next_step.startswith("Put it back into the bag of WF2 bag 018, and put in one that is")
-    assert next_step.endswith(f"flashbench shelf {two.bench.shelf} --forget board-018)")
+    assert next_step.endswith(f"say so with the same command: --chip-of {two.neighbour.job})")
     assert two.neighbour.chip.operation_count == 0
 
 

@@ -138,7 +138,7 @@ class Workplace:
 
     def on_job(self, verb: str, *words: str) -> Result:
         """A command on this job, at this bench, with the bag in hand."""
-        if verb in ("write", "restore") and "--label" not in words:
+        if verb in ("write", "restore", "finish") and "--label" not in words:
             words += ("--label", self.bag)
         return run(verb, str(self.job), *words, *self.at_bench)
 

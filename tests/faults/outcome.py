@@ -16,10 +16,11 @@ from typing import Literal
 from flashbench.errors import FlashbenchError, OtherChip
 from flashbench.rehearsal.faults import OUTCOMES, Outcome, UnstableCells
 from flashbench.rehearsal.nor_chip import NorChip
-from tests.builders.bench import TINY, Board, edited
+from tests.builders.bench import TINY, Board, a_dumped_job, edited
 from tests.faults.points import ACCIDENTS, NEW, Point, Trace, interferences
 from tests.faults.scene import (
     DUMPS,
+    GIVEN_UP,
     KNOWN,
     NOTHING,
     UNSTEADY,
@@ -65,8 +66,10 @@ class State:
         return State(board, root / self.folder.name, board if self.has_own else self.own)
 
     def put_new_chip_in(self) -> None:
-        """Take the own chip out, and put another of its part in."""
+        """Take the own chip out, and put another of its part in, of a board that is given up."""
         self.board = new_board(self.own.part)
+        if self.own.part.name != KNOWN.name:
+            a_dumped_job(self.board, self.folder.with_name(GIVEN_UP))
 
     @property
     def has_own(self) -> bool:

@@ -20,6 +20,7 @@ from flashbench.progress import StopRequest
 from flashbench.rehearsal import Bench, NorChip, NorPart, VirtualTime
 from flashbench.rehearsal.faults import ArmedFaults, Fault, UnstableCells
 from flashbench.rehearsal.spi_target import SpiTarget
+from flashbench.safe_write.found import CannotTell, WhichChip
 from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.screening import sha256_hex
 from tests.builders.bench import CLOCK_HZ, SMALL, TINY, Board, edited, firmware
@@ -251,7 +252,24 @@ def to_new_chip(at: At) -> None:
         if job.image_number(sha256_hex(target)) is None:
             job.save_image(target, {})
         read = fb.read_twice(chip, keep_doubtful_in=job, progress=at.signal)
-        _carry_out(at, fb.plan_replacement(fb.keep_contents(read, job), source, target=target))
+        with _job_of_new_chip(at) as other:
+            kept = fb.keep_contents(read, job, chip_of=other)
+        _carry_out(at, fb.plan_replacement(kept, source, target=target))
+
+
+GIVEN_UP: Final = "given-up"
+"""The folder, beside the job's, of the job that the new chip was dumped into from its own bag."""
+
+
+@contextmanager
+def _job_of_new_chip(at: At) -> Iterator[fb.Job | None]:
+    """A new chip without a factory number holds much of what the board's own does."""
+    folder = at.folder.with_name(GIVEN_UP)
+    if not folder.exists():
+        yield None
+        return
+    with fb.Job.open(folder) as other:
+        yield other
 
 
 def finish(at: At) -> None:
@@ -260,7 +278,7 @@ def finish(at: At) -> None:
     with at.job() as job:
         source = source_of(job)
         target = job.target
-        found = fb.read_for_recovery(chip, job, progress=at.signal)
+        found = _found(at, chip, job)
         _carry_out(at, fb.plan_recovery(found, source, target=target))
 
 
@@ -269,8 +287,18 @@ def restore(at: At) -> None:
     chip = at.identify()
     with at.job() as job:
         source = source_of(job)
-        found = fb.read_for_recovery(chip, job, progress=at.signal)
+        found = _found(at, chip, job)
         _carry_out(at, fb.plan_recovery(found, source, target=source.image))
+
+
+def _found(at: At, chip: Identified, job: fb.Job) -> fb.Found:
+    """Where nothing tells two half-written chips apart, the bag says that it is the new one."""
+    try:
+        return fb.read_for_recovery(chip, job, progress=at.signal)
+    except CannotTell as error:
+        newest = max(number for number in error.numbers if number is not None)
+        which = WhichChip(kept_number=newest)
+        return fb.read_for_recovery(chip, job, which=which, progress=at.signal)
 
 
 def _carry_out(at: At, plan: fb.Plan) -> None:

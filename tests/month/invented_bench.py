@@ -220,7 +220,7 @@ class InventedBench:
         chip = chip or board.chip
         if verb in ("write", "restore", "finish"):
             words = (*words, "--yes")
-        if verb in ("write", "restore") and "--label" not in words:
+        if verb in ("write", "restore", "finish") and "--label" not in words:
             words = (*words, "--label", board.bag)
         return self.at_socket(verb, str(board.job), *words, chip=chip, job=board.job.name)
 

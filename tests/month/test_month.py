@@ -170,12 +170,18 @@ class Month:
         bench.write(board, wanted, "--to-new-chip", *board.model.identify)
 
     def replace_chip(self, board: Board) -> None:
-        """Take a sister board's chip out of the drawer; the dead one sees no socket again."""
+        """Take a second-hand chip out of the drawer; the dead one sees no socket again.
+
+        A sister board's, but where no factory number tells it from the board's own.
+        """
         chip = board.chip
+        contents = factory_contents(board.model, 1000 + board.number)
+        if chip.part == SMALL:
+            contents = random.Random(f"another model {board.number}").randbytes(board.model.size)
         board.chip = self.bench.new_chip(
             f"second-hand, of board {board.number:03d}",
             part=chip.part,
-            contents=factory_contents(board.model, 1000 + board.number),
+            contents=contents,
             socket=self.bench.socket_for(chip.part),
         )
 

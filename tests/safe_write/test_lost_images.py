@@ -1,8 +1,8 @@
 """Pages that a write proved to equal an image, when the image's file is damaged since."""
 
-from flashbench.safe_write.found import page_that_no_write_tore
+from flashbench.safe_write.under_way import InterruptedWrite, explained
 
-UNITS = [(range(4096), range(4096, 8192), range(8192, 12288))]
+UNITS = (range(4096), range(4096, 8192), range(8192, 12288))
 ORIGINAL = b"\x11" * 16384
 
 
@@ -11,9 +11,14 @@ def half_way() -> bytes:
     return b"\x22" * 8192 + b"\x33" * 4096 + ORIGINAL[12288:]
 
 
+def strange_page(*, proven: tuple[range, ...]) -> int | None:
+    lost = InterruptedWrite(units=UNITS, proven=frozenset(proven), target=None)
+    return explained(half_way(), before=[ORIGINAL], writes=[lost]).strange
+
+
 def test_units_proven_to_hold_a_lost_image_are_not_taken_for_torn_ones() -> None:
-    assert page_that_no_write_tore(half_way(), [ORIGINAL], UNITS, lost=[range(8192)]) is None
+    assert strange_page(proven=UNITS[:2]) is None
 
 
 def test_strange_pages_beside_the_proven_units_of_a_lost_image_are_still_refused() -> None:
-    assert page_that_no_write_tore(half_way(), [ORIGINAL], UNITS, lost=[range(4096)]) == 4096
+    assert strange_page(proven=UNITS[:1]) == 8192
