@@ -14,9 +14,16 @@ from flashbench.image.change_sheet import NamedRange, changed_ranges
 from flashbench.image.checks import Check, CheckState, Span, judged, with_repaired
 from flashbench.image.edit_file import BlockEdit, BytesEdit, EditFile, MemoryRecordEdit, refused
 from flashbench.image.memory_edit import Answer, MemoryEdit, Unsaid, compute_edit, double_capacity
+from flashbench.image.overlaps import Covered
 from flashbench.image.stored_digests import StoredDigest, stale_digests
 
 _SHOWN = 8  # places listed in one sentence
+CHANGES_MAX = 1 << 16  # in all copies
+MEMORY_EDITS_MAX = 1024
+CHECKS_MAX = 4096
+WORK_TIMES, WORK_MIN = 64, 64 << 20  # bytes compared and summed, times the image; of a small one
+_WORK_OF_ONE = 16  # bytes that looking at one place takes as long as
+_WORK_OF_CHECK = 512  # bytes that a check takes as long as, whatever it covers
 
 
 class CopiesDiffer(CheckFailed):
@@ -94,7 +101,9 @@ def apply_edit(
     a copy is missing, bytes are not as expected, changes overlap or a check would break;
     `CopiesDiffer` if copies are unequal; `AnswerNeeded` as `compute_edit` does.
     """
-    copies = [copy for block in edit.blocks for copy in _find_copies(image, block)]
+    work = _Work(image)
+    copies = [copy for block in edit.blocks for copy in _find_copies(image, block, work)]
+    _refuse_too_much(copies)
     changes, memory = _changes_in_blocks(image, copies)
     changes += [_expected(image, 0, place, "place") for place in edit.places]
     checks = tuple(dict.fromkeys(check for copy in copies for check in copy.checks))
@@ -122,21 +131,62 @@ def apply_edit(
     )
 
 
-def _find_copies(image: bytes, block: BlockEdit) -> list[_Copy]:
+class _Work:
+    """How much may still be compared and summed to find the copies of an edit's blocks."""
+
+    def __init__(self, image: bytes) -> None:
+        self._left = max(WORK_MIN, WORK_TIMES * len(image))
+
+    def spend(self, count: int, block: BlockEdit) -> None:
+        """Refuses an edit file that asks for more than any that is meant well."""
+        self._left -= count
+        if self._left < 0:
+            raise refused(
+                f"Its blocks could lie at too many places of this image to try all, those of"
+                f" {block.name} among them: name a longer signature or more bytes in `also`."
+            )
+
+
+def _refuse_too_much(copies: Sequence[_Copy]) -> None:
+    for what, count, most in (
+        ("changes", sum(len(copy.edit.changes) for copy in copies), CHANGES_MAX),
+        ("memory edits", sum(len(copy.edit.memories) for copy in copies), MEMORY_EDITS_MAX),
+        ("checks", sum(len(copy.edit.checks) for copy in copies), CHECKS_MAX),
+    ):
+        if count > most:
+            raise refused(f"It asks for {count} {what} in all copies; at most {most} are made.")
+
+
+def _find_copies(image: bytes, block: BlockEdit, work: _Work) -> list[_Copy]:
     """The copies of `block` whose checks are right; refused unless they are as many as told."""
-    alike = [_Copy(block, offset) for offset in _places_alike(image, block)]
-    right = [copy for copy in alike if _wrong_checks(image, copy) == 0]
+    cost = _cost_of_checks(block)
+    right: list[_Copy] = []
+    wrong: list[_Copy] = []
+    for offset in _places_alike(image, block, work):
+        work.spend(cost, block)
+        copy = _Copy(block, offset)
+        (wrong if _wrong_checks(image, copy) else right).append(copy)
     if len(right) != block.copies:
-        raise _wrong_number(block, alike, right)
+        raise _wrong_number(block, right, wrong)
     if not block.copies_may_differ:
+        work.spend(block.length * len(right), block)
         _refuse_unequal(image, right)
     return right
 
 
-def _places_alike(image: bytes, block: BlockEdit) -> Iterable[int]:
+def _cost_of_checks(block: BlockEdit) -> int:
+    return sum(
+        sum(span.end - span.start for span in check.covers)
+        + _WORK_OF_CHECK * len(check.covers) * (1 + len(check.zeroed))
+        for check in block.checks
+    )
+
+
+def _places_alike(image: bytes, block: BlockEdit, work: _Work) -> Iterable[int]:
     """Where the signature and the further known bytes are."""
     offset = image.find(block.signature)
     while offset != -1 and offset + block.length <= len(image):
+        work.spend(_WORK_OF_ONE * (1 + len(block.also)), block)
         if all(image.startswith(known.data, offset + known.at) for known in block.also):
             yield offset
         offset = image.find(block.signature, offset + 1)
@@ -146,13 +196,12 @@ def _wrong_checks(image: bytes, copy: _Copy) -> int:
     return sum(judged(image, check).state is not CheckState.RIGHT for check in copy.checks)
 
 
-def _wrong_number(block: BlockEdit, alike: list[_Copy], right: list[_Copy]) -> CheckFailed:
+def _wrong_number(block: BlockEdit, right: list[_Copy], wrong: list[_Copy]) -> CheckFailed:
     places = ", ".join(f"{copy.offset:#x}" for copy in right[:_SHOWN]) or "nowhere"
     seen = (
         f"The edit file expects {block.copies} copies of {block.name}; with right checks there"
         f" are {len(right)} ({places})."
     )
-    wrong = [copy for copy in alike if copy not in right]
     if wrong:
         listed = ", ".join(f"{copy.offset:#x}" for copy in wrong[:_SHOWN])
         more = f" and {len(wrong) - _SHOWN} more places" if len(wrong) > _SHOWN else ""
@@ -253,8 +302,10 @@ def _refuse_overlaps(changes: list[AppliedChange], checks: tuple[Check, ...]) ->
             raise refused(
                 f"Two changes overlap at {second.start:#x}: one of {one}, one of {other}."
             )
-    for (span, name), check in itertools.product(spans, checks):
-        if span.overlaps(check.field):
+    fields = Covered(check.field for check in checks)
+    for span, name in spans:
+        if fields.overlaps(span):
+            check = next(check for check in checks if span.overlaps(check.field))
             raise refused(
                 f"The change at {span.start:#x} ({name}) overlaps the stored check at"
                 f" {check.offset:#x}, which is recomputed anyway."

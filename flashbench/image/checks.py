@@ -9,7 +9,7 @@ Adler-32 is RFC 1950. Fletcher sums run modulo 255 and 65535 and start at 0.
 
 import functools
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Literal, NamedTuple, Protocol
@@ -161,7 +161,7 @@ def digest(kind: CheckKind, data: bytes, *, order: Order = "little") -> int:
     return _algorithm(kind)(data, order)
 
 
-def stored_value(data: bytes, check: Check) -> int:
+def stored_value(data: bytes | bytearray, check: Check) -> int:
     """The value that `data` holds for `check`; raises ValueError where it is cut off."""
     field = data[check.offset : check.offset + check.width]
     if check.offset < 0 or len(field) != check.width:
@@ -169,7 +169,7 @@ def stored_value(data: bytes, check: Check) -> int:
     return int.from_bytes(field, check.order)
 
 
-def covered_bytes(data: bytes, check: Check) -> bytes:
+def covered_bytes(data: bytes | bytearray, check: Check) -> bytes:
     """What the check runs over; raises ValueError where a range leaves the image."""
     if any(not 0 <= start <= end <= len(data) for start, end in check.covers):
         raise ValueError("the check covers bytes outside the image")
@@ -184,7 +184,7 @@ def covered_bytes(data: bytes, check: Check) -> bytes:
     return bytes(joined)
 
 
-def compute_check(data: bytes, check: Check) -> int:
+def compute_check(data: bytes | bytearray, check: Check) -> int:
     """The value that should be stored; raises ValueError where the image is cut short."""
     if not check.kind.is_zero_sum:
         return digest(check.kind, covered_bytes(data, check), order=check.order)
@@ -209,28 +209,42 @@ def with_repaired(data: bytes, checks: tuple[Check, ...]) -> bytes:
     Raises ValueError if a check reaches outside the data, or two cover each other's value.
     """
     out = bytearray(data)
-    left = list(checks)
-    while left:
-        ready = [
-            check
-            for check in left
-            if not any(_covers_value_of(check, other) for other in left if other is not check)
-        ]
-        if not ready:
-            raise ValueError("two checks cover each other's value")
-        for check in ready:
-            value = compute_check(bytes(out), check)
-            out[check.offset : check.offset + check.width] = value.to_bytes(
-                check.width, check.order
-            )
-            left.remove(check)
+    for check in _inner_first(checks):
+        value = compute_check(out, check)
+        out[check.offset : check.offset + check.width] = value.to_bytes(check.width, check.order)
     return bytes(out)
 
 
-def _covers_value_of(check: Check, other: Check) -> bool:
-    """Whether repairing `other` would change the sum of `check`."""
-    hidden = any(span.contains(other.field) for span in check.zeroed)
-    return not hidden and any(span.overlaps(other.field) for span in check.covers)
+def _inner_first(checks: Sequence[Check]) -> Iterator[Check]:
+    """Each check once all those are done that would change its sum if they were repaired."""
+    starts = np.array([check.field.start for check in checks], dtype=np.int64)
+    ends = np.array([check.field.end for check in checks], dtype=np.int64)
+    waiting_for = [0] * len(checks)
+    wanted_by: list[list[int]] = [[] for _ in checks]
+    for number, check in enumerate(checks):
+        covered = np.zeros(len(checks), dtype=bool)
+        for span in check.covers:
+            covered |= (starts < span.end) & (ends > span.start)
+        for span in check.zeroed:
+            covered &= (starts < span.start) | (ends > span.end)
+        covered[number] = False
+        for other in np.flatnonzero(covered).tolist():
+            waiting_for[number] += 1
+            wanted_by[other].append(number)
+    ready = [number for number, count in enumerate(waiting_for) if not count]
+    done = 0
+    while ready:
+        done += len(ready)
+        freed: list[int] = []
+        for number in ready:
+            yield checks[number]
+            for other in wanted_by[number]:
+                waiting_for[other] -= 1
+                if not waiting_for[other]:
+                    freed.append(other)
+        ready = sorted(freed)
+    if done < len(checks):
+        raise ValueError("two checks cover each other's value")
 
 
 Algorithm = Callable[[bytes, Order], int]

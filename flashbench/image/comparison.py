@@ -17,8 +17,11 @@ from flashbench.image.finds import Block, Confidence, Volume
 from flashbench.image.firmware_volumes import FIXED_CHECKSUM
 from flashbench.image.inspection import Inspection, inspect, signature_text
 from flashbench.image.known_blocks import VARIABLE_STORE
+from flashbench.image.overlaps import Bounds, SpanIndex
 
 OUTSIDE_LISTED_MAX = 256
+COMPARED_TIMES = 64  # bytes compared to pair blocks, times the first image
+COMPARISONS_MAX = 100_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +71,7 @@ class Comparison:
     outside: tuple[Span, ...]
     outside_bytes: int
     alike: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Offsets from the start of the image named; `at` from the block's start; bytes in hex."""
@@ -92,6 +96,7 @@ class Comparison:
             "alike": list(self.alike),
             "outside": [list(span) for span in self.outside],
             "outside_bytes": self.outside_bytes,
+            "doubts": list(self.doubts),
         }
 
 
@@ -110,11 +115,14 @@ def compare(
     one = first_inspection or inspect(first)
     two = second_inspection or inspect(second)
     aside = (*_set_aside(1, one), *_set_aside(2, two))
-    pairs, only_first, only_second = _paired(first, second, one.blocks, two.blocks)
+    bounds = Bounds()
+    likeness = _Likeness(first, second, bounds)
+    pairs, only_first, only_second = _paired(likeness, one.blocks, two.blocks)
+    near = _AsideNear(aside)
     differences = [
         difference
         for pair in pairs
-        if (difference := _difference(first, second, *pair, aside)) is not None
+        if (difference := _difference(first, second, *pair, near.touching(*pair))) is not None
     ]
     outside, count = _outside(first, second, pairs, aside)
     return Comparison(
@@ -126,7 +134,24 @@ def compare(
         outside=outside,
         outside_bytes=count,
         alike=_alike(first, second, aside),
+        doubts=bounds.sentences,
     )
+
+
+class _AsideNear:
+    """What is set aside, found by where it lies in each image."""
+
+    def __init__(self, aside: Sequence[SetAside]) -> None:
+        self._of = {of: [one for one in aside if one.of == of] for of in (1, 2)}
+        self._index = {of: SpanIndex(one.span for one in here) for of, here in self._of.items()}
+
+    def touching(self, first: Block, second: Block) -> list[SetAside]:
+        """What is set aside of a block of the first image, and of one of the second."""
+        return [
+            self._of[of][number]
+            for of, block in ((1, first), (2, second))
+            for number in self._index[of].over(block.span)
+        ]
 
 
 def _alike(first: bytes, second: bytes, aside: Sequence[SetAside]) -> tuple[str, ...]:
@@ -159,7 +184,7 @@ def _holds_variables(volume: Volume) -> bool:
 
 
 def _paired(
-    first: bytes, second: bytes, ones: Sequence[Block], twos: Sequence[Block]
+    likeness: "_Likeness", ones: Sequence[Block], twos: Sequence[Block]
 ) -> tuple[list[tuple[Block, Block]], tuple[Block, ...], tuple[Block, ...]]:
     """Blocks of one shape are paired in order; if their numbers differ, the likest are."""
     groups: dict[tuple[object, ...], tuple[list[Block], list[Block]]] = {}
@@ -176,11 +201,8 @@ def _paired(
             if not left:
                 only_first += mine[index:]
                 break
-            best = left[0]
-            if len(mine) != len(theirs):
-                best = max(left, key=lambda other: _equal_share(first, second, block, other))
-            left.remove(best)
-            pairs.append((block, best))
+            best = likeness.likest(block, left) if len(mine) != len(theirs) else 0
+            pairs.append((block, left.pop(best)))
         only_second += left
     pairs.sort(key=lambda pair: pair[0].offset)
     return pairs, _ordered(only_first), _ordered(only_second)
@@ -197,10 +219,34 @@ def _shape(block: Block) -> tuple[object, ...]:
     return block.name, block.signature, block.length, kind
 
 
-def _equal_share(first: bytes, second: bytes, one: Block, two: Block) -> float:
-    here = np.frombuffer(first, np.uint8, one.length, one.offset)
-    there = np.frombuffer(second, np.uint8, two.length, two.offset)
-    return float((here == there).mean())
+class _Likeness:
+    """How much a block of the first image is like those of the second, within a bound of work."""
+
+    def __init__(self, first: bytes, second: bytes, bounds: Bounds) -> None:
+        self._first, self._second, self._bounds = first, second, bounds
+        self._bytes_left = COMPARED_TIMES * len(first)
+        self._comparisons_left = COMPARISONS_MAX
+
+    def likest(self, block: Block, others: Sequence[Block]) -> int:
+        """The number of the first of `others` that is equal, or else most alike.
+
+        The first of all where there are too many to compare.
+        """
+        best, share = 0, -1.0
+        here = np.frombuffer(self._first, np.uint8, block.length, block.offset)
+        for number, other in enumerate(others):
+            self._bytes_left -= block.length
+            self._comparisons_left -= 1
+            if min(self._bytes_left, self._comparisons_left) < 0:
+                self._bounds.leave_out("blocks of one shape compared to pair them", block.offset)
+                return best
+            there = np.frombuffer(self._second, np.uint8, other.length, other.offset)
+            alike = float((here == there).mean())
+            if alike > share:
+                best, share = number, alike
+            if share == 1.0:
+                break
+        return best
 
 
 # ---- differences

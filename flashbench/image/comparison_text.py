@@ -35,6 +35,8 @@ def render_comparison(comparison: Comparison, *, sizes: tuple[int, int]) -> str:
                 lines += _wrapped(entry, indent="  ")
             if len(entries) > LISTED_MAX:
                 lines.append(f"  and {len(entries) - LISTED_MAX} more (all of them with --json)")
+    for doubt in comparison.doubts:
+        lines += ["", *_wrapped(f"{doubt[:1].upper()}{doubt[1:]}.")]
     if comparison.outside_bytes:
         lines += ["", *_wrapped(f"{comparison.outside_bytes} bytes differ outside in all.")]
     return "\n".join(lines) + "\n"

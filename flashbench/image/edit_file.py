@@ -62,6 +62,7 @@ from flashbench.errors import CheckFailed
 from flashbench.image.checks import Check, CheckKind, Order, Span
 from flashbench.image.memory_edit import Answer, Doubling, Unsaid, WrongCrc
 from flashbench.image.memory_package import MemoryPackage, parse_package
+from flashbench.image.overlaps import Covered
 from flashbench.toml_text import parse
 from flashbench.wording import in_plain_words
 
@@ -270,8 +271,10 @@ def _refuse_overlaps(name: str, edit: BlockEdit) -> None:
                 f"Two changes of {name} overlap: bytes {first.start} to {first.end} and"
                 f" {second.start} to {second.end}."
             )
-    for span, check in itertools.product(spans, edit.checks):
-        if span.overlaps(check.field):
+    fields = Covered(check.field for check in edit.checks)
+    for span in spans:
+        if fields.overlaps(span):
+            check = next(check for check in edit.checks if span.overlaps(check.field))
             raise refused(
                 f"A change of {name} overlaps the stored check at byte {check.offset}, which is"
                 " recomputed anyway."

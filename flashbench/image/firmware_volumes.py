@@ -13,13 +13,15 @@ from dataclasses import dataclass, replace
 
 from flashbench.image.checks import Check, CheckKind, CheckState, Span, judged
 from flashbench.image.finds import FirmwareFile, Volume
+from flashbench.image.overlaps import Bounds, Covered
 
 SIGNATURE = b"_FVH"
 SIGNATURE_AT = 0x28
 HEADER_MIN, HEADER_MAX = 0x48, 0x1000
 ERASE_POLARITY = 0x800  # volume attribute: erased bits read 1
-VOLUMES_MAX = 4096
-FILES_MAX = 20_000
+SIGNATURES_MAX = 1 << 13
+VOLUMES_OVER_ONE = 8  # that lie over one byte; real ones are nested twice or so
+FILES_MAX = 20_000  # of all volumes of one image
 
 FFS1 = "7a9354d9-0468-444a-81ce-0bf617d890df"
 FFS2 = "8c8ce578-8a3d-4f1c-9935-896185c32dd3"
@@ -33,6 +35,7 @@ FIXED_CHECKSUM = {FFS1: 0x5A, FFS2: 0xAA, FFS3: 0xAA}  # [FFS1: from memory]
 SECTION_COMPRESSED, SECTION_GUIDED = 0x01, 0x02
 SECTIONLESS_TYPES = (0x01, 0xF0)  # raw files and padding
 SECTIONS_MAX = 1000  # of one file
+ALL_SECTIONS_MAX = 100_000  # of all files of one image
 LZMA_GUIDS = (
     "ee4e5898-3914-4259-9d6e-dc7bd79403cf",
     "d42ae6bd-1352-4bfb-909a-ca72a6eae889",  # an x86 branch filter lies over the result
@@ -49,28 +52,42 @@ class WrappingSection:
     guid: str  # of a GUIDed section; "" for the plain compression section
 
 
-def find_volumes(data: bytes) -> tuple[Volume, ...]:
-    """Every firmware volume in `data`, also one inside another, ascending."""
-    every = (_volume_at(data, place) for place in _places(data))
-    found = [volume for volume in every if volume is not None]
-    files = [file for volume in found for file in volume.files]
-    return tuple(volume for volume in found if not _is_template(data, volume, files))
+def find_volumes(data: bytes, bounds: Bounds | None = None) -> tuple[Volume, ...]:
+    """Every firmware volume in `data`, also one inside another, ascending.
+
+    `bounds` says which volumes and files were left out.
+    """
+    bounds = bounds or Bounds()
+    admission = bounds.admission("firmware volumes", depth=VOLUMES_OVER_ONE)
+    found = []
+    for place in _places(data, bounds):
+        volume = _volume_at(data, place)
+        if volume is not None and admission.admits(place, place + volume.length):
+            found.append(_with_files(data, volume, bounds))
+    inner = [
+        Span(file.offset + 1, file.offset + file.length)
+        for volume in found
+        for file in volume.files
+    ]
+    in_files = Covered(inner)
+    return tuple(volume for volume in found if not _is_template(data, volume, in_files))
 
 
-def _is_template(data: bytes, volume: Volume, files: list[FirmwareFile]) -> bool:
+def _is_template(data: bytes, volume: Volume, in_files: Covered) -> bool:
     """Drivers of variable stores hold an unfinished header that they complete when they run."""
     if volume.check.state is CheckState.RIGHT or any(data[slice(*volume.check.field)]):
         return False
-    return any(file.offset < volume.offset < file.offset + file.length for file in files)
+    return in_files.overlaps(Span(volume.offset, volume.offset + 1))
 
 
-def _places(data: bytes) -> Iterator[int]:
+def _places(data: bytes, bounds: Bounds) -> Iterator[int]:
     at = data.find(SIGNATURE, SIGNATURE_AT)
-    for _ in range(VOLUMES_MAX):
+    for _ in range(SIGNATURES_MAX):
         if at < 0:
             return
         yield at - SIGNATURE_AT
         at = data.find(SIGNATURE, at + 1)
+    bounds.leave_out("signatures of firmware volumes", at - SIGNATURE_AT)
 
 
 def _volume_at(data: bytes, start: int) -> Volume | None:
@@ -78,7 +95,7 @@ def _volume_at(data: bytes, start: int) -> Volume | None:
     header = data[start : start + HEADER_MIN]
     if len(header) < HEADER_MIN:
         return None
-    length, _, attributes, header_length = struct.unpack_from("<QIIH", header, 0x20)
+    length, _, _, header_length = struct.unpack_from("<QIIH", header, 0x20)
     if header_length % 2 or not HEADER_MIN <= header_length <= min(HEADER_MAX, length):
         return None
     check = judged(
@@ -98,13 +115,21 @@ def _volume_at(data: bytes, start: int) -> Volume | None:
         notes.append("its block map does not add up to its length")
     if start + length > len(data):
         notes.append("it reaches beyond the end of the data")
-    volume = Volume(
+    return Volume(
         offset=start, length=length, guid=_guid(header[0x10:0x20]), check=check, notes=tuple(notes)
     )
+
+
+def _with_files(data: bytes, volume: Volume, bounds: Bounds) -> Volume:
     if volume.guid not in FIXED_CHECKSUM:
         return volume
+    attributes = int.from_bytes(data[volume.offset + 0x2C : volume.offset + 0x30], "little")
     files = _files(
-        data, volume, first=start + header_length, erased_is_one=bool(attributes & ERASE_POLARITY)
+        data,
+        volume,
+        bounds,
+        first=volume.check.covers[0].end,
+        erased_is_one=bool(attributes & ERASE_POLARITY),
     )
     return replace(volume, files=tuple(files))
 
@@ -121,12 +146,12 @@ def _mapped_length(header: bytes) -> int | None:
 
 
 def _files(
-    data: bytes, volume: Volume, *, first: int, erased_is_one: bool
+    data: bytes, volume: Volume, bounds: Bounds, *, first: int, erased_is_one: bool
 ) -> Iterator[FirmwareFile]:
     end = min(volume.offset + volume.length, len(data))
     erased = b"\xff" if erased_is_one else b"\x00"
     at = first
-    for _ in range(FILES_MAX):
+    while True:
         header = data[at : min(at + LARGE_FILE_HEADER, end)]
         if len(header) < FILE_HEADER or header[:FILE_HEADER] == erased * FILE_HEADER:
             return
@@ -136,6 +161,8 @@ def _files(
             size = int.from_bytes(header[0x18:0x20], "little")
             header_size = LARGE_FILE_HEADER
         if size < header_size or at + size > end:
+            return
+        if not bounds.take("files of firmware volumes", at, most=FILES_MAX):
             return
         state = header[0x17] ^ (0xFF if erased_is_one else 0x00)
         yield FirmwareFile(
@@ -187,7 +214,7 @@ def _data_check(data: bytes, volume: Volume, body: Span, at: int, state: int) ->
     return check
 
 
-def wrapping_sections(data: bytes, file: FirmwareFile) -> Iterator[WrappingSection]:
+def wrapping_sections(data: bytes, file: FirmwareFile, bounds: Bounds) -> Iterator[WrappingSection]:
     """The sections of `file` that wrap others: compressed, signed or otherwise encoded."""
     if file.type in SECTIONLESS_TYPES:
         return
@@ -201,6 +228,8 @@ def wrapping_sections(data: bytes, file: FirmwareFile) -> Iterator[WrappingSecti
         if size == 0xFFFFFF and at + 8 <= end:
             size, header_size = int.from_bytes(data[at + 4 : at + 8], "little"), 8
         if size < header_size or at + size > end:
+            return
+        if not bounds.take("sections of firmware files", at, most=ALL_SECTIONS_MAX):
             return
         span = Span(at, at + size)
         if kind == SECTION_COMPRESSED and size >= header_size + 5:

@@ -6,6 +6,7 @@ Which words tell is common practice, not a standard.
 import heapq
 import itertools
 import re
+import string
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -98,7 +99,10 @@ def _runs(character: npt.NDArray[np.bool_], width: int) -> npt.NDArray[np.bool_]
     return run
 
 
+_USUAL = string.ascii_letters.encode() + string.digits.encode() + b" .-_:/"
+
+
 def _reads_like_text(plain: bytes) -> bool:
     """Code and tables contain printable bytes too; text is mostly letters, digits, spaces."""
-    usual = sum(chr(byte).isalnum() or byte in b" .-_:/" for byte in plain)
-    return usual >= 0.85 * len(plain)
+    unusual = plain.translate(None, _USUAL)
+    return len(plain) - len(unusual) >= 0.85 * len(plain)

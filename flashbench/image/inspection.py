@@ -22,6 +22,7 @@ from flashbench.image.flat_device_tree import find_device_trees
 from flashbench.image.identity import IdentityString, identity_strings
 from flashbench.image.known_blocks import find_known_blocks
 from flashbench.image.memory_records import MemoryRecord, find_records
+from flashbench.image.overlaps import Bounds, Covered, SpanIndex
 from flashbench.image.private_blocks import find_private_blocks
 from flashbench.image.regions import (
     BlankRegion,
@@ -35,6 +36,7 @@ from flashbench.image.unpacking import PackedPart, unpack_all
 from flashbench.image.windows import Repeats
 
 MEMORY_INSIDE_MAX = 256  # records told of one compressed part
+INSIDE_TOLD_MAX = 16_384  # volumes, files, blocks and records told of all compressed parts
 
 
 class Editable(Enum):
@@ -179,22 +181,26 @@ class Inspection:
 
 def inspect(data: bytes) -> Inspection:
     """Look for everything this package knows, and for blocks that nobody documented."""
-    volumes = find_volumes(data)
+    bounds, bounds_of_packed = Bounds(), Bounds()
+    volumes = find_volumes(data, bounds)
     with ThreadPoolExecutor(2) as beside:
         repeats_later = beside.submit(Repeats, data)
-        packed_later = beside.submit(_packed_parts, data, volumes)
+        packed_later = beside.submit(_packed_parts, data, volumes, bounds_of_packed)
         sha256 = hashlib.sha256(data).hexdigest()
-        known = (*find_known_blocks(data), *find_device_trees(data))
-        records = find_records(data)
+        known = (*find_known_blocks(data, bounds), *find_device_trees(data, bounds))
+        records = find_records(data, bounds)
         strings = identity_strings(data)
         numbers = find_board_numbers(data)
         packed = packed_later.result()
         repeats = repeats_later.result()
-    private = find_private_blocks(data, known=_known_spans(volumes, known, packed), repeats=repeats)
-    blocks = _with_copies(data, (*known, *private))
+    private = find_private_blocks(
+        data, known=_known_spans(volumes, known, packed), repeats=repeats, bounds=bounds
+    )
+    blocks = _with_copies(data, (*known, *private), bounds)
     spans = (*(block.span for block in blocks), *(volume.span for volume in volumes))
-    digests = find_stored_digests(data, spans)
-    memory = _memory(data, records, blocks, volumes, packed, digests)
+    digests = find_stored_digests(data, spans, bounds)
+    signed = _signed(data, volumes, bounds)
+    memory = _memory(records, packed, _Around(blocks, volumes, digests, signed))
     here = [finding.record for finding in memory if finding.inside is None]
     return Inspection(
         size=len(data),
@@ -209,24 +215,41 @@ def inspect(data: bytes) -> Inspection:
         blank=blank_regions(data),
         strings=strings,
         numbers=numbers,
-        doubts=(*_doubts(data, blocks, packed), *_digest_doubts(not_hashed(data, spans))),
+        doubts=(
+            *_doubts(data, blocks, packed),
+            *_digest_doubts(not_hashed(data, spans)),
+            *dict.fromkeys((*bounds.sentences, *bounds_of_packed.sentences)),
+        ),
     )
 
 
-def _packed_parts(data: bytes, volumes: Sequence[Volume]) -> tuple[PackedFinding, ...]:
-    return tuple(_packed_finding(part) for part in unpack_all(data, volumes, _look_into))
+def _packed_parts(
+    data: bytes, volumes: Sequence[Volume], bounds: Bounds
+) -> tuple[PackedFinding, ...]:
+    inside = Bounds("in compressed data, ")
+
+    def look_into(content: bytes) -> PartContent:
+        return PartContent(
+            volumes=find_volumes(content, inside),
+            blocks=find_known_blocks(content, inside),
+            records=find_records(content, inside)[:MEMORY_INSIDE_MAX],
+        )
+
+    told = []
+    left = INSIDE_TOLD_MAX
+    for part in unpack_all(data, volumes, look_into, bounds):
+        content = part.content or PartContent()
+        left -= len(content.volumes) + len(content.blocks) + len(content.records)
+        left -= sum(len(volume.files) for volume in content.volumes)
+        if left < 0 and content != PartContent():
+            bounds.leave_out("compressed parts whose content is told", part.span.start)
+            content = PartContent()
+        told.append(_packed_finding(part, content))
+    bounds.include(inside)
+    return tuple(told)
 
 
-def _look_into(content: bytes) -> PartContent:
-    return PartContent(
-        volumes=find_volumes(content),
-        blocks=find_known_blocks(content),
-        records=find_records(content)[:MEMORY_INSIDE_MAX],
-    )
-
-
-def _packed_finding(part: PackedPart[PartContent]) -> PackedFinding:
-    content = part.content or PartContent()
+def _packed_finding(part: PackedPart[PartContent], content: PartContent) -> PackedFinding:
     return PackedFinding(
         part=part,
         volumes=tuple(replace(volume, inside=part.span.start) for volume in content.volumes),
@@ -249,40 +272,77 @@ def _known_spans(
     return spans + [finding.part.span for finding in packed]
 
 
-def _with_copies(data: bytes, blocks: Sequence[Block]) -> tuple[Block, ...]:
+def _with_copies(data: bytes, blocks: Sequence[Block], bounds: Bounds) -> tuple[Block, ...]:
     """Private blocks come with their copies; those of known blocks are found here."""
     private = [block for block in blocks if block.confidence is not Confidence.DOCUMENTED]
     known = [block for block in blocks if block.confidence is Confidence.DOCUMENTED]
     known.sort(key=lambda block: (block.offset, -block.length))
-    told = (*private, *with_copies(data, known))
+    told = (*private, *with_copies(data, known, bounds))
     return tuple(sorted(told, key=lambda block: (block.offset, -block.length)))
 
 
 # ---- verdicts on memory descriptions
 
 
-def _memory(
-    data: bytes,
-    records: Iterable[MemoryRecord],
-    blocks: Sequence[Block],
-    volumes: Sequence[Volume],
-    packed: Sequence[PackedFinding],
-    digests: Sequence[StoredDigest],
-) -> tuple[MemoryFinding, ...]:
-    signed = [
+class _Around:
+    """What lies around and over a place: found for thousands of records in one image."""
+
+    def __init__(
+        self,
+        blocks: Sequence[Block],
+        volumes: Sequence[Volume],
+        digests: Sequence[StoredDigest],
+        signed: Sequence[Span],
+    ) -> None:
+        self._blocks = blocks
+        self._files = [file for volume in volumes for file in volume.files]
+        self._digests = digests
+        self._block_index = SpanIndex(block.span for block in blocks)
+        self._file_index = SpanIndex(
+            Span(file.offset, file.offset + file.length) for file in self._files
+        )
+        self._digest_index = SpanIndex(digest.covers for digest in digests)
+        self._signed_index = SpanIndex(signed)
+
+    def digest_over(self, place: Span) -> StoredDigest | None:
+        """The first stored digest of bytes of `place`."""
+        return next((self._digests[one] for one in self._digest_index.over(place)), None)
+
+    def is_signed(self, place: Span) -> bool:
+        """Whether any byte of `place` lies in a signed section."""
+        return any(True for _ in self._signed_index.over(place))
+
+    def block_around(self, place: Span) -> Block | None:
+        """The innermost block that holds `place`."""
+        around = [self._blocks[one] for one in self._block_index.around(place)]
+        return min(around, key=lambda block: block.length, default=None)
+
+    def file_around(self, place: Span) -> FirmwareFile | None:
+        """The innermost file that holds `place`."""
+        around = [self._files[one] for one in self._file_index.around(place)]
+        return min(around, key=lambda file: file.length, default=None)
+
+
+def _signed(data: bytes, volumes: Sequence[Volume], bounds: Bounds) -> list[Span]:
+    return [
         section.span
         for volume in volumes
         for file in volume.files
-        for section in wrapping_sections(data, file)
+        for section in wrapping_sections(data, file, bounds)
         if section.guid == SIGNED_GUID
     ]
+
+
+def _memory(
+    records: Iterable[MemoryRecord], packed: Sequence[PackedFinding], around: _Around
+) -> tuple[MemoryFinding, ...]:
+    compressed = Covered(one.part.span for one in packed)
     found = []
     for record in records:
         place = Span(record.offset, record.end)
-        around = next((one.part for one in packed if one.part.span.overlaps(place)), None)
-        if around is not None:
+        if compressed.overlaps(place):
             continue  # compressed bytes that look like a record
-        editable, reason = _verdict(place, blocks, volumes, digests, signed)
+        editable, reason = _verdict(place, around)
         found.append(MemoryFinding(record=record, editable=editable, reason=reason))
     for finding in packed:
         reason = f"it lies in {finding.part.form} data at {finding.part.span.start:#x}"
@@ -298,26 +358,20 @@ def _memory(
     return tuple(found)
 
 
-def _verdict(
-    place: Span,
-    blocks: Sequence[Block],
-    volumes: Sequence[Volume],
-    digests: Sequence[StoredDigest],
-    signed: Sequence[Span],
-) -> tuple[Editable, str]:
-    digest = next((one for one in digests if one.covers.overlaps(place)), None)
+def _verdict(place: Span, around: _Around) -> tuple[Editable, str]:
+    digest = around.digest_over(place)
     if digest is not None:
         return (
             Editable.DIGEST,
             f"the {digest.algorithm} of {digest.covers.start:#x} to {digest.covers.end:#x}"
             f" is stored at {digest.offset:#x}",
         )
-    if any(span.overlaps(place) for span in signed):
+    if around.is_signed(place):
         return Editable.SIGNED, "it lies in a section signed with RSA"
-    inside = [block for block in blocks if block.span.contains(place)]
-    if inside:
-        return _verdict_in_block(min(inside, key=lambda block: block.length))
-    file = _file_around(place, volumes)
+    block = around.block_around(place)
+    if block is not None:
+        return _verdict_in_block(block)
+    file = around.file_around(place)
     if file is not None and file.data_check.state is not CheckState.UNCHECKABLE:
         checked = file.data_check.state is not CheckState.ABSENT
         about = "whose sum can be made right" if checked else "which has no sum of its data"
@@ -337,17 +391,6 @@ def _verdict_in_block(block: Block) -> tuple[Editable, str]:
         return Editable.UNKNOWN, f"{where}, whose check cannot be computed"
     wrong = any(check.state is CheckState.WRONG for check in block.checks)
     return Editable.HERE, f"{where}, whose check is {'wrong' if wrong else 'right'} now"
-
-
-def _file_around(place: Span, volumes: Sequence[Volume]) -> FirmwareFile | None:
-    """The innermost file that holds `place`."""
-    around = [
-        file
-        for volume in volumes
-        for file in volume.files
-        if Span(file.offset, file.offset + file.length).contains(place)
-    ]
-    return min(around, key=lambda file: file.length, default=None)
 
 
 def _doubts(data: bytes, blocks: Sequence[Block], packed: Sequence[PackedFinding]) -> Iterable[str]:

@@ -7,29 +7,64 @@ or its other fields are such as no random bytes would be.
 Sources stand beside the functions. "Memory" marks layouts for which no public text was at hand.
 """
 
+import heapq
+import itertools
 import re
 import struct
 import zlib
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from flashbench.image.checks import Check, CheckKind, CheckState, Order, Span, judged
 from flashbench.image.finds import Block, Confidence
+from flashbench.image.overlaps import DEPTH_MAX, FOUND_MAX, Admission, Bounds
 from flashbench.image.stored_digests import places_beginning_like
 
 HITS_MAX = 1 << 16  # of one signature
 _PRINTABLE = re.compile(rb"[\x20-\x7e\x00]*\Z")
 
 
-Places = Mapping[bytes, Sequence[int]]  # where each signature stands, ascending
+class Places:
+    """Where each signature stands, ascending, and how many of the blocks there are looked at."""
+
+    def __init__(self, data: bytes, bounds: Bounds) -> None:
+        self._bounds = bounds
+        by_head = defaultdict(list)
+        for signature in _SIGNATURES:
+            by_head[signature[:4]].append(signature)
+        self._hits: dict[bytes, list[int]] = {signature: [] for signature in _SIGNATURES}
+        for at in places_beginning_like(data, by_head):
+            for signature in by_head[data[at : at + 4]]:
+                if data.startswith(signature, at):
+                    self._hits[signature].append(at)
+
+    def __getitem__(self, signature: bytes) -> Iterator[int]:
+        return self._some(iter(self._hits[signature]))
+
+    def of_any(self, signatures: Iterable[bytes]) -> Iterator[int]:
+        """Where any of some signatures stands."""
+        return self._some(heapq.merge(*(self._hits[signature] for signature in signatures)))
+
+    def _some(self, hits: Iterator[int]) -> Iterator[int]:
+        yield from itertools.islice(hits, HITS_MAX)
+        beyond = next(hits, None)
+        if beyond is not None:
+            self._bounds.leave_out("signatures of known blocks", beyond)
+
+    def every(self, data: bytes, signature: bytes) -> Iterator[int]:
+        """Where a signature stands that is none of `_SIGNATURES`."""
+        return self._some(_each(data, signature))
+
+    def admission(self, what: str, *, depth: int = DEPTH_MAX, most: int = FOUND_MAX) -> Admission:
+        return self._bounds.admission(what, depth=depth, most=most)
 
 
-def find_known_blocks(data: bytes) -> tuple[Block, ...]:
-    """Every block of a known format in `data`, by offset."""
-    places = _places(data)
+def find_known_blocks(data: bytes, bounds: Bounds | None = None) -> tuple[Block, ...]:
+    """Every block of a known format in `data`, by offset; `bounds` says which were left out."""
+    places = Places(data, bounds or Bounds())
     found: dict[tuple[int, int, str], Block] = {}
     for finder in _FINDERS:
         for block in finder(data, places):
@@ -37,25 +72,9 @@ def find_known_blocks(data: bytes) -> tuple[Block, ...]:
     return tuple(sorted(found.values(), key=lambda block: (block.offset, -block.length)))
 
 
-def _places(data: bytes) -> Places:
-    """Where each of `_SIGNATURES` stands, all found in one pass."""
-    by_head = defaultdict(list)
-    for signature in _SIGNATURES:
-        by_head[signature[:4]].append(signature)
-    places: dict[bytes, list[int]] = {signature: [] for signature in _SIGNATURES}
-    for at in places_beginning_like(data, by_head):
-        for signature in by_head[data[at : at + 4]]:
-            hits = places[signature]
-            if len(hits) < HITS_MAX and data.startswith(signature, at):
-                hits.append(at)
-    return places
-
-
-def _hits(data: bytes, signature: bytes) -> Iterator[int]:
+def _each(data: bytes, signature: bytes) -> Iterator[int]:
     at = data.find(signature)
-    for _ in range(HITS_MAX):
-        if at < 0:
-            return
+    while at >= 0:
         yield at
         at = data.find(signature, at + 1)
 
@@ -93,9 +112,12 @@ def _block(
 
 def _rsdp(data: bytes, places: Places) -> Iterator[Block]:
     """ACPI root pointer (ACPI specification, 5.2.5)."""
+    admission = places.admission("ACPI root pointers")
     for at in places[b"RSD PTR "]:
         if at + 20 > len(data):
             return
+        if not admission.admits(at, at + 36):
+            continue
         first = _zero_sum_8(data, at + 8, at, at + 20)
         if data[at + 15] < 2:
             yield _block(at, at + 20, b"RSD PTR ", "ACPI root pointer", first)
@@ -123,12 +145,12 @@ ACPI_LENGTH_MAX = 1 << 20
 def _acpi_tables(data: bytes, places: Places) -> Iterator[Block]:
     """ACPI tables (ACPI specification, 5.2.6). In flash they are templates that firmware fills
     in, so a wrong sum may be what the maker shipped."""
-    for signature in _ACPI_TABLES:
-        for at in places[signature]:
-            yield from _acpi_table(data, at, signature)
+    admission = places.admission("ACPI tables")
+    for at in places.of_any(_ACPI_TABLES):
+        yield from _acpi_table(data, at, data[at : at + 4], admission)
 
 
-def _acpi_table(data: bytes, at: int, signature: bytes) -> Iterator[Block]:
+def _acpi_table(data: bytes, at: int, signature: bytes, admission: Admission) -> Iterator[Block]:
     header = data[at : at + 36]
     if len(header) < 36:
         return
@@ -137,6 +159,8 @@ def _acpi_table(data: bytes, at: int, signature: bytes) -> Iterator[Block]:
         return
     names = header[10:24]
     if not _PRINTABLE.match(names) or not names.strip(b"\0 "):
+        return
+    if not admission.admits(at, at + length):
         return
     check = _zero_sum_8(data, at + 9, at, at + length)
     creator = header[28:32]
@@ -147,16 +171,19 @@ def _acpi_table(data: bytes, at: int, signature: bytes) -> Iterator[Block]:
 
 def _smbios(data: bytes, places: Places) -> Iterator[Block]:
     """SMBIOS entry points (DMTF DSP0134, 5.2). Length 1Eh occurs beside 1Fh."""
+    admission = places.admission("SMBIOS entry points")
     for at in places[b"_SM_"]:
         entry = data[at : at + 0x1F]
-        if len(entry) == 0x1F and entry[5] in (0x1E, 0x1F) and entry[0x10:0x15] == b"_DMI_":
+        fits = len(entry) == 0x1F and entry[5] in (0x1E, 0x1F) and entry[0x10:0x15] == b"_DMI_"
+        if fits and admission.admits(at, at + 0x1F):
             whole = _unless_unfinished(data, _zero_sum_8(data, at + 4, at, at + entry[5]))
             inner = _zero_sum_8(data, at + 0x15, at + 0x10, at + 0x1F)
             inner = _unless_unfinished(data, inner)
             yield _block(at, at + 0x1F, b"_SM_", "SMBIOS entry point", whole, inner)
+    admission = places.admission("SMBIOS 3 entry points")
     for at in places[b"_SM3_"]:
         entry = data[at : at + 0x18]
-        if len(entry) == 0x18 and entry[6] == 0x18:
+        if len(entry) == 0x18 and entry[6] == 0x18 and admission.admits(at, at + 0x18):
             check = _unless_unfinished(data, _zero_sum_8(data, at + 5, at, at + 0x18))
             yield _block(at, at + 0x18, b"_SM3_", "SMBIOS 3 entry point", check)
 
@@ -177,22 +204,27 @@ def _older_pc_blocks(data: bytes, places: Places) -> Iterator[Block]:
         (b"_MP_", "multiprocessor pointer", 8, 1, 16, 0x0A),
         (b"_32_", "32-bit service directory", 9, 1, 16, 0x0A),
     ):
+        admission = places.admission(f"blocks like a {name}")
         for at in places[signature]:
             size = unit * int.from_bytes(data[at + size_at : at + size_at + size_width], "little")
-            if size > sum_at and at + size <= len(data):
+            fits = size > sum_at and at + size <= len(data)
+            if fits and admission.admits(at, at + size):
                 check = _zero_sum_8(data, at + sum_at, at, at + size)
                 if check.state is CheckState.RIGHT:
                     yield _block(at, at + size, signature, name, check)
 
 
-def _option_roms(data: bytes, _: Places) -> Iterator[Block]:
+def _option_roms(data: bytes, places: Places) -> Iterator[Block]:
     """PCI expansion ROM images (PCI firmware specification; memory)."""
-    for at in _hits(data, b"\x55\xaa"):
+    admission = places.admission("PCI expansion ROMs")
+    for at in places.every(data, b"\x55\xaa"):
         if at + 0x1A > len(data):
             return
         size = 512 * data[at + 2]
         pointer = at + int.from_bytes(data[at + 0x18 : at + 0x1A], "little")
         if not size or at + size > len(data) or data[pointer : pointer + 4] != b"PCIR":
+            continue
+        if not admission.admits(at, at + size):
             continue
         check = _zero_sum_8(data, at + size - 1, at, at + size)
         code_type = data[pointer + 0x14 : pointer + 0x15]
@@ -210,8 +242,9 @@ _MICROCODE = re.compile(
 )
 
 
-def _microcode(data: bytes, _: Places) -> Iterator[Block]:
+def _microcode(data: bytes, places: Places) -> Iterator[Block]:
     """Processor microcode updates (Intel SDM volume 3, 9.11.1; memory)."""
+    admission = places.admission("microcode updates")
     for match in _MICROCODE.finditer(data):
         at = match.start()
         header = data[at : at + 48]
@@ -219,6 +252,8 @@ def _microcode(data: bytes, _: Places) -> Iterator[Block]:
             return
         size = int.from_bytes(header[32:36], "little") or 2048
         if size % 1024 or not 2048 <= size <= 1 << 22 or at + size > len(data):
+            continue
+        if not admission.admits(at, at + size):
             continue
         check = Check(
             kind=CheckKind.ZERO_SUM_32,
@@ -231,10 +266,11 @@ def _microcode(data: bytes, _: Places) -> Iterator[Block]:
 
 def _firmware_interface_table(data: bytes, places: Places) -> Iterator[Block]:
     """Firmware Interface Table (memory): the first entry counts the entries."""
+    admission = places.admission("firmware interface tables")
     for at in places[b"_FIT_   "]:
         count = int.from_bytes(data[at + 8 : at + 11], "little")
         end = at + 16 * count
-        if not 1 <= count <= 1024 or end > len(data):
+        if not 1 <= count <= 1024 or end > len(data) or not admission.admits(at, end):
             continue
         check = _zero_sum_8(data, at + 15, at, end)
         if not data[at + 14] & 0x80:
@@ -273,10 +309,11 @@ def _amd_directories(data: bytes, places: Places) -> Iterator[Block]:
     """Security-processor directories. The coreboot page on them says "32-bit CRC"; from memory
     it is Fletcher-32. The one that is right is named; else the Fletcher sum is called wrong."""
     for signature, entry_size in ((b"$PSP", 16), (b"$PL2", 16), (b"$BHD", 24), (b"$BL2", 24)):
+        admission = places.admission(f"security processor directories {signature.decode()}")
         for at in places[signature]:
             count = int.from_bytes(data[at + 8 : at + 12], "little")
             end = at + 16 + entry_size * count
-            if not 1 <= count <= 256 or end > len(data):
+            if not 1 <= count <= 256 or end > len(data) or not admission.admits(at, end):
                 continue
             readings = [
                 judged(
@@ -294,6 +331,7 @@ def _amd_directories(data: bytes, places: Places) -> Iterator[Block]:
 
 def _gpt(data: bytes, places: Places) -> Iterator[Block]:
     """GUID partition table header (UEFI specification, 5.3.2), in sectors of 512 bytes."""
+    admission = places.admission("GUID partition tables")
     for at in places[b"EFI PART"]:
         header = data[at : at + 92]
         if len(header) < 92:
@@ -301,12 +339,16 @@ def _gpt(data: bytes, places: Places) -> Iterator[Block]:
         size = int.from_bytes(header[12:16], "little")
         if not 92 <= size <= 512 or at + size > len(data):
             continue
-        zeroed = (Span(at + 16, at + 20),)
-        check = _crc_32(data, at + 16, Span(at, at + size), order="little", zeroed=zeroed)
         own, entries_at = struct.unpack_from("<Q40xQ", header, 24)
         count, entry_size = struct.unpack_from("<II", header, 80)
         start = at + 512 * (entries_at - own)
         entries = Span(start, start + count * entry_size)
+        # Entries may lie before the header: what is bounded is their number of bytes.
+        reach = max(size, min(entries.end - start, len(data)))
+        if not admission.admits(at, at + reach):
+            continue
+        zeroed = (Span(at + 16, at + 20),)
+        check = _crc_32(data, at + 16, Span(at, at + size), order="little", zeroed=zeroed)
         if start >= 0 and entry_size >= 128 and count <= 4096:
             table = _crc_32(data, at + 88, entries, order="little")
             yield _block(at, at + size, b"EFI PART", "GUID partition table header", check, table)
@@ -316,6 +358,7 @@ def _gpt(data: bytes, places: Places) -> Iterator[Block]:
 
 def _u_boot_images(data: bytes, places: Places) -> Iterator[Block]:
     """U-Boot legacy images (U-Boot include/image.h): 64-byte header, everything big-endian."""
+    admission = places.admission("U-Boot images")
     for at in places[b"\x27\x05\x19\x56"]:
         header = data[at : at + 64]
         if len(header) < 64:
@@ -326,28 +369,40 @@ def _u_boot_images(data: bytes, places: Places) -> Iterator[Block]:
             size > len(data) - at - 64 or not _PRINTABLE.match(header[32:])
         ):
             continue
-        body = _crc_32(data, at + 24, Span(at + 64, at + 64 + size), order="big")
         end = min(at + 64 + size, len(data))
+        if not admission.admits(at, end):
+            continue
+        body = _crc_32(data, at + 24, Span(at + 64, at + 64 + size), order="big")
         yield _block(at, end, header[:4], "U-Boot image", body, head)
 
 
 ENVIRONMENT_SIZES = (0x1000, 0x2000, 0x4000, 0x8000, 0x10000, 0x20000, 0x40000)
+ENVIRONMENTS_OVER_ONE = 256  # of the 1024 places within the largest size
 ENVIRONMENT_LOOKED_AT = 0x2000  # bytes in which the first variable must end
 _NAME = re.compile(rb"[A-Za-z_][\w.+#-]{0,63}=")
 _NEXT = re.compile(rb"[A-Za-z_][\w.+#-]{0,63}=|\0")
 _NO_VALUE = re.compile(rb"[^\x09-\x7e]")
 
 
-def _u_boot_environments(data: bytes, _: Places) -> Iterator[Block]:
+def _u_boot_environments(data: bytes, places: Places) -> Iterator[Block]:
     """U-Boot environments (memory): CRC-32, in the redundant form a flag byte, then variables.
     The size is stored nowhere: the usual ones are tried."""
     found_at = -1
+    summed = places.admission(
+        "places like a U-Boot environment", depth=ENVIRONMENTS_OVER_ONE, most=HITS_MAX
+    )
+    unsummed = places.admission("U-Boot environments of unknown size")
     for at, first in _variables(data):
-        if at != found_at:
+        if at == found_at:
+            continue
+        block = None
+        if summed.admits(at, min(at + ENVIRONMENT_SIZES[-1], len(data))):
             block = _environment(data, at, first)
-            if block is not None:
-                found_at = at
-                yield block
+        if block is None:
+            block = _environment_of_unknown_size(data, at, first, unsummed)
+        if block is not None:
+            found_at = at
+            yield block
 
 
 def _variables(data: bytes) -> Iterator[tuple[int, int]]:
@@ -381,13 +436,28 @@ def _environment_starts(data: bytes) -> Iterator[tuple[int, int]]:
 
 def _environment(data: bytes, at: int, first: int) -> Block | None:
     stored = int.from_bytes(data[at : at + 4], "little")
+    crc, summed_to = 0, at + first
     for size in ENVIRONMENT_SIZES:
-        if at + size <= len(data) and zlib.crc32(data[at + first : at + size]) == stored:
+        if at + size > len(data):
+            break
+        crc = zlib.crc32(data[summed_to : at + size], crc)
+        summed_to = at + size
+        if crc == stored:
             check = _crc_32(data, at, Span(at + first, at + size), order="little")
             return _block(at, at + size, b"", "U-Boot environment", check)
-    if data.startswith((b"bootcmd=", b"baudrate", b"bootdela", b"bootargs"), at + first):
+    return None
+
+
+def _environment_of_unknown_size(
+    data: bytes, at: int, first: int, admission: Admission
+) -> Block | None:
+    if data.startswith(
+        (b"bootcmd=", b"baudrate", b"bootdela", b"bootargs"), at + first
+    ) and admission.has_room(at):
         end = data.find(b"\0\0", at + first)
         end = len(data) if end < 0 else end + 2
+        if not admission.admits(at, end):
+            return None
         why = "its size is stored nowhere, and the CRC is right for none of the usual sizes"
         check = Check(
             kind=CheckKind.CRC_32_ISO_HDLC,
@@ -412,9 +482,11 @@ _VARIABLE_STORES = (
 def _variable_stores(data: bytes, places: Places) -> Iterator[Block]:
     """UEFI variable stores (EDK II VariableFormat.h): no check over the whole."""
     for guid in _VARIABLE_STORES:
+        admission = places.admission(f"UEFI variable stores {guid[:4].hex()}")
         for at in places[guid]:
             size = int.from_bytes(data[at + 16 : at + 20], "little")
-            if size >= 28 and at + size <= len(data) and data[at + 20 : at + 21] == b"\x5a":
+            fits = size >= 28 and at + size <= len(data) and data[at + 20 : at + 21] == b"\x5a"
+            if fits and admission.admits(at, at + size):
                 yield _block(at, at + size, guid[:4], VARIABLE_STORE, None)
 
 

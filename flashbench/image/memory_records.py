@@ -16,10 +16,12 @@ import numpy.typing as npt
 from flashbench.errors import CheckFailed
 from flashbench.image.checks import Check, CheckState
 from flashbench.image.memory_package import MemoryType
+from flashbench.image.overlaps import Bounds
 from flashbench.image.spd import SPD_BYTES_MIN, TYPE_OF_CODE, SpdContent, decode_spd, time_ps
 
 STRIDES = (256, 512, 1024)
 RECORDS_MAX = 4096  # more than any table holds; a bound for images made to be slow
+CANDIDATES_MAX = 4 * RECORDS_MAX
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,21 +70,25 @@ class MemoryRecord:
         }
 
 
-def find_records(data: bytes) -> tuple[MemoryRecord, ...]:
-    """Every SPD content in `data`, ascending; they do not overlap. At most `RECORDS_MAX`."""
-    candidates = _key_places(data)
+def find_records(data: bytes, bounds: Bounds | None = None) -> tuple[MemoryRecord, ...]:
+    """Every SPD content in `data`, ascending; they do not overlap. At most `RECORDS_MAX`.
+
+    `bounds` says which places were left out.
+    """
+    bounds = bounds or Bounds()
+    places = _key_places(data)
+    candidates = bounds.some("places like an SPD content", places, most=CANDIDATES_MAX)
     sure = [place for place in candidates if _holds_together(data, place)]
     known = set(sure)
     for place in _beside(sure, candidates):
         known.add(place)
-    return tuple(_records(data, sorted(known)))
+    return tuple(_records(data, sorted(known), bounds))
 
 
-def _records(data: bytes, places: list[int]) -> Iterator[MemoryRecord]:
+def _records(data: bytes, places: list[int], bounds: Bounds) -> Iterator[MemoryRecord]:
     end = 0
-    count = 0
     for i, place in enumerate(places):
-        if place < end or count == RECORDS_MAX:
+        if place < end or not bounds.take("SPD contents", place, most=RECORDS_MAX):
             continue
         limit = places[i + 1] if i + 1 < len(places) else len(data)
         length = _stored_length(data, place, limit)
@@ -91,7 +97,6 @@ def _records(data: bytes, places: list[int]) -> Iterator[MemoryRecord]:
         except CheckFailed:
             continue
         yield MemoryRecord(offset=place, length=length, content=content)
-        count += 1
         end = place + length
 
 
@@ -123,8 +128,6 @@ def _key_places(data: bytes) -> list[int]:
         typed = typed[_IS_REVISION[piece[typed + 1]]]
         typed = typed[_IS_LENGTH[piece[typed]]]
         places += (typed + base).tolist()
-        if len(places) > 16 * RECORDS_MAX:
-            return places[: 16 * RECORDS_MAX]
     return places
 
 

@@ -28,6 +28,7 @@ from flashbench.image.chains import (
 from flashbench.image.checks import Span, judged
 from flashbench.image.copies import with_copies
 from flashbench.image.finds import Block, Confidence
+from flashbench.image.overlaps import Bounds, Covered
 from flashbench.image.rule_choice import RuleChoice, RuleSearch
 from flashbench.image.windows import Copy, Repeats, worth_of
 
@@ -81,7 +82,11 @@ class _Reading:
 
 
 def find_private_blocks(
-    data: bytes, *, known: Sequence[Span] = (), repeats: Repeats | None = None
+    data: bytes,
+    *,
+    known: Sequence[Span] = (),
+    repeats: Repeats | None = None,
+    bounds: Bounds | None = None,
 ) -> tuple[Block, ...]:
     """Undocumented blocks outside the `known` stretches, by offset.
 
@@ -94,13 +99,13 @@ def find_private_blocks(
         return ()
     search = _Search(data, known)
     found = search.run(repeats or Repeats(data))
-    return with_copies(data, tuple(sorted(found, key=lambda block: block.offset)))
+    return with_copies(data, tuple(sorted(found, key=lambda block: block.offset)), bounds)
 
 
 class _Search:
     def __init__(self, data: bytes, known: Sequence[Span]) -> None:
         self._data = data
-        self._taken = list(known)
+        self._taken = Covered(known)
         self._rules = RuleSearch(data)
         self._places: dict[bytes, list[int]] = {}
 
@@ -174,7 +179,7 @@ class _Search:
         return best and replace(best, margin=best.bits - second)
 
     def _is_free(self, spans: Iterable[Span]) -> bool:
-        return not any(span.overlaps(taken) for span in spans for taken in self._taken)
+        return not any(self._taken.overlaps(span) for span in spans)
 
     def _read(self, row: Row, price: float) -> _Reading | None:
         spans = list(row.blocks)
@@ -207,13 +212,14 @@ class _Search:
     def _blocks_of(self, reading: _Reading) -> list[Block]:
         """The blocks of a reading and all others of its shape in the image."""
         spans = self._vouched_for(reading)
-        self._taken += spans
+        for span in spans:
+            self._taken.add(span)
         for head in dict.fromkeys(self._data[span.start : span.start + 4] for span in spans):
             for start in self._occurrences(head):
                 span = Span(start, start + length_at(self._data, reading.row.length_field, start))
                 if self._belongs(span, spans, reading):
                     spans.append(span)
-                    self._taken.append(span)
+                    self._taken.add(span)
         self._extend(spans, reading)
         signatures = self._signatures(spans, reading)
         return [
@@ -256,7 +262,7 @@ class _Search:
                 needed = SAME_SHAPE_BITS if (start - span.start) % step else EXTENSION_BITS
                 if bits >= needed:
                     spans.append(found)
-                    self._taken.append(found)
+                    self._taken.add(found)
                     waiting.append(found)
 
     def _starts_beside(self, span: Span, reading: _Reading) -> Iterator[int]:

@@ -10,9 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from flashbench.image.checks import Span
+from flashbench.image.overlaps import Bounds
 
 ALGORITHMS = ("sha1", "sha256", "sha384", "sha512")
 HASHED_MAX = 512 << 20  # bytes over all stretches and algorithms
+HASHED_TIMES, HASHED_MIN = 64, 64 << 20  # less for a small image
+STORED_MAX = 4096
 CHUNK = 1 << 22
 
 
@@ -31,8 +34,14 @@ class StoredDigest:
         )
 
 
-def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredDigest, ...]:
-    """Digests of any of `stretches` that stand in `data`, by offset; see `not_hashed`."""
+def find_stored_digests(
+    data: bytes, stretches: Iterable[Span], bounds: Bounds | None = None
+) -> tuple[StoredDigest, ...]:
+    """Digests of any of `stretches` that stand in `data`, by offset; see `not_hashed`.
+
+    At most `STORED_MAX`; `bounds` says what was left out.
+    """
+    bounds = bounds or Bounds()
     view = memoryview(data)
     wanted: dict[bytes, list[tuple[str, Span]]] = {}
     for span in _split(data, stretches)[0]:
@@ -44,6 +53,8 @@ def find_stored_digests(data: bytes, stretches: Iterable[Span]) -> tuple[StoredD
         for size in (20, 32, 48, 64):
             # Equal copies have one digest.
             for algorithm, span in wanted.get(data[offset : offset + size], ()):
+                if not bounds.take("stored digests", offset, most=STORED_MAX):
+                    break
                 found.append(StoredDigest(algorithm, offset, span))
     return tuple(found)
 
@@ -57,7 +68,7 @@ def _split(data: bytes, stretches: Iterable[Span]) -> tuple[tuple[Span, ...], tu
     """The stretches to hash, short ones first, and those that would take too long."""
     inside = [span for span in stretches if 0 <= span.start < span.end <= len(data)]
     ordered = sorted(set(inside), key=lambda span: (span.end - span.start, span))
-    left = HASHED_MAX // len(ALGORITHMS)
+    left = min(HASHED_MAX, max(HASHED_MIN, HASHED_TIMES * len(data))) // len(ALGORITHMS)
     for index, span in enumerate(ordered):
         left -= span.end - span.start
         if left < 0:
@@ -69,9 +80,13 @@ def stale_digests(
     data: bytes, digests: Iterable[StoredDigest]
 ) -> Iterator[tuple[StoredDigest, bytes]]:
     """Those of `digests` that do not stand in `data`, an edited image, with their new values."""
+    values: dict[tuple[str, Span], bytes] = {}
     for stored in digests:
         name = stored.algorithm.lower().replace("-", "")
-        value = hashlib.new(name, data[slice(*stored.covers)]).digest()
+        value = values.get((name, stored.covers))
+        if value is None:
+            value = hashlib.new(name, data[slice(*stored.covers)]).digest()
+            values[name, stored.covers] = value
         if not data.startswith(value, stored.offset):
             yield stored, value
 

@@ -116,9 +116,10 @@ class RowChoice:
 def find_strap_tables(data: bytes, records: Sequence[MemoryRecord]) -> tuple[StrapTable, ...]:
     """The tables that `records` (of `find_records`) make up; copies are listed with the first."""
     tables: list[StrapTable] = []
+    seen = _SeenTables(data)
     for run, stride in _runs(data, records):
         rows = _rows(data, run, stride)
-        original = next((t for t in tables if _is_copy(data, t, rows, stride)), None)
+        original = seen.original_of(rows, stride, len(tables))
         if original is None:
             tables.append(
                 StrapTable(
@@ -133,7 +134,7 @@ def find_strap_tables(data: bytes, records: Sequence[MemoryRecord]) -> tuple[Str
                 )
             )
         else:
-            tables[tables.index(original)] = _with_copy(data, original, rows)
+            tables[original] = _with_copy(data, tables[original], rows)
     return tuple(tables)
 
 
@@ -284,12 +285,31 @@ def _stored(data: bytes, table: StrapTable, row: StrapRow) -> bytes:
     return _slice(data, row.offset, row.record.length if row.record else table.stride)
 
 
-def _is_copy(data: bytes, table: StrapTable, rows: tuple[StrapRow, ...], stride: int) -> bool:
-    """As many rows of the same length, most of them equal; a lone record has to be equal."""
-    if len(rows) != len(table.rows) or stride != table.stride:
-        return False
-    equal = len(rows) - len(_unequal(data, table, rows))
-    return equal == len(rows) or 2 * equal > len(rows) > 2
+class _SeenTables:
+    """The rows of the tables so far, to know a copy by."""
+
+    def __init__(self, data: bytes) -> None:
+        self._data = data
+        self._equal: dict[tuple[bytes, ...], int] = {}
+        self._alike: dict[tuple[int, int], list[tuple[int, tuple[bytes, ...]]]] = {}
+
+    def original_of(self, rows: tuple[StrapRow, ...], stride: int, number: int) -> int | None:
+        """The number of the first table that `rows` are a copy of; without one, they are table
+        `number`.
+
+        A copy has as many rows of the same length, most of them equal; one or two have to be.
+        """
+        told = tuple(_slice(self._data, row.offset, stride) for row in rows)
+        if len(rows) <= 2:
+            first = self._equal.setdefault(told, number)
+            return first if first != number else None
+        alike = self._alike.setdefault((len(rows), stride), [])
+        for first, others in alike:
+            equal = sum(one == other for one, other in zip(told, others, strict=True))
+            if 2 * equal > len(rows):
+                return first
+        alike.append((number, told))
+        return None
 
 
 def _unequal(data: bytes, table: StrapTable, rows: tuple[StrapRow, ...]) -> tuple[int, ...]:

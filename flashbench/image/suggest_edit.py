@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 import tomli_w
 
 from flashbench.errors import CheckFailed
@@ -13,6 +14,8 @@ from flashbench.image.finds import Block, Confidence
 from flashbench.image.memory_edit import Answer, Doubling, Unsaid
 from flashbench.image.memory_package import MemoryPackage, attribute_names, capacity_text
 from flashbench.image.memory_records import MemoryRecord
+
+TELLING_TIMES = 64  # times the image: bytes compared to tell a block from others
 
 
 def suggest_edit(
@@ -75,9 +78,11 @@ def block_lines(
     can be read in several ways is shown in all of them and none is chosen.
     """
     copies = copies_of(block, blocks)
+    also, uncompared = _telling_bytes(image, copies, blocks, changing)
     comments = [f"Block at {', '.join(f'{copy.offset:#x}' for copy in copies)}."]
     if block.confidence is Confidence.POSSIBLE:
         comments.append("It is a possible block only: its lengths and check may hold by chance.")
+    comments += uncompared
     lines = [
         "[[block]]",
         *inline(
@@ -86,7 +91,7 @@ def block_lines(
             length=block.length,
             copies=len(copies),
         ),
-        *_telling_bytes(image, copies, blocks, changing),
+        *also,
     ]
     if any(copy.unequal for copy in copies):
         lines += ["copies_may_differ = false"]
@@ -116,34 +121,64 @@ def copies_of(block: Block, blocks: Sequence[Block]) -> list[Block]:
 
 def _telling_bytes(
     image: bytes, copies: list[Block], blocks: Sequence[Block], changing: Sequence[Span]
-) -> list[str]:
+) -> tuple[list[str], list[str]]:
     """The line `also`: bytes, equal in all copies, that tell them from other blocks of this
     signature, the stored length among them: a weak check may hold over a shorter block and what
-    follows it. The header's come first."""
+    follows it. The header's come first. Then a comment where not all of them were compared."""
     first = copies[0]
+    own = frozenset(copies)
     rivals = [
         other
         for other in blocks
-        if other not in copies
+        if other not in own
         and other.signature == first.signature
         and other.offset + first.length <= len(image)
     ]
     barred = [*changing, *(check.moved(-first.offset).field for check in first.checks)]
     barred += [check.moved(-first.offset).field for check in first.alternatives]
-    chosen: list[str] = []
-    for at in range(len(first.signature), first.length):
-        if not rivals:
-            break
-        value = image[first.offset + at]
-        told_apart = [other for other in rivals if image[other.offset + at] != value]
-        if (
-            told_apart
-            and not any(span.start <= at < span.end for span in barred)
-            and all(image[copy.offset + at] == value for copy in copies)
-        ):
-            chosen.append(f'{{ at = {at}, bytes = "{value:02x}" }}')
-            rivals = [other for other in rivals if other not in told_apart]
-    return [f"also = [{', '.join(chosen)}]"] if chosen else []
+    places = _places_telling(image, copies, rivals, barred)
+    chosen = [f'{{ at = {at}, bytes = "{image[first.offset + at]:02x}" }}' for at in places]
+    compared = _compared(image, copies, rivals)
+    told = [
+        f"Only its first {compared} bytes were compared with the {len(rivals)} other blocks of"
+        " this signature."
+    ]
+    also = [f"also = [{', '.join(chosen)}]"] if chosen else []
+    return also, told if compared < first.length and rivals else []
+
+
+def _places_telling(
+    image: bytes, copies: Sequence[Block], rivals: Sequence[Block], barred: Sequence[Span]
+) -> list[int]:
+    """Positions in a block at which, taken together, every rival differs that can be told apart.
+
+    None is `barred`, and all copies hold the same there. Where the rivals are very many only the
+    beginning of the block is looked at.
+    """
+    first = copies[0]
+    length = _compared(image, copies, rivals)
+    every = np.frombuffer(image, np.uint8)
+    own = every[first.offset : first.offset + length]
+    usable = np.ones(length, dtype=bool)
+    usable[: len(first.signature)] = False
+    for span in barred:
+        usable[max(0, span.start) : max(0, span.end)] = False
+    for copy in copies:
+        usable &= every[copy.offset : copy.offset + length] == own
+    # Where each rival differs first: what several share is named once.
+    soonest = set()
+    for other in rivals:
+        differs = usable & (every[other.offset : other.offset + length] != own)
+        place = int(differs.argmax())
+        if differs[place]:
+            soonest.add(place)
+    return sorted(soonest)
+
+
+def _compared(image: bytes, copies: Sequence[Block], rivals: Sequence[Block]) -> int:
+    """How many bytes of a block are compared with those of its rivals."""
+    bound = TELLING_TIMES * len(image) // (len(rivals) + len(copies))
+    return min(copies[0].length, max(4096, bound))
 
 
 def _check_lines(check: Check, base: int) -> list[str]:

@@ -14,9 +14,14 @@ from typing import Generic, Protocol, TypeVar
 from flashbench.image.checks import Span
 from flashbench.image.finds import Volume
 from flashbench.image.firmware_volumes import LZMA_GUIDS, wrapping_sections
+from flashbench.image.overlaps import Bounds, Covered
 
 UNPACKED_MAX = 96 << 20  # bytes, of all unequal parts of one image
-TRIES_MAX = 400
+UNPACKED_TIMES = 16  # times the image, of a small one at least UNPACKED_MIN
+UNPACKED_MIN = 16 << 20
+READ_TIMES, READ_MIN = 8, 4 << 20  # times the image, and more: broken streams are read in vain
+DICTIONARY_MAX = 512 << 20  # bytes of memory for one stream
+TRIES_MAX = 1 << 13
 SMALLEST_RESULT = 64  # bytes; less is chance
 PROBE = 4096
 
@@ -57,7 +62,11 @@ class _Form:
 
 
 _FORMS = (
-    _Form("xz", re.compile(rb"\xfd7zXZ\x00"), lambda: lzma.LZMADecompressor(lzma.FORMAT_XZ)),
+    _Form(
+        "xz",
+        re.compile(rb"\xfd7zXZ\x00"),
+        lambda: lzma.LZMADecompressor(lzma.FORMAT_XZ, DICTIONARY_MAX),
+    ),
     _Form("bzip2", re.compile(rb"BZh[1-9]1AY&SY"), bz2.BZ2Decompressor),
     # RFC 1952: deflate, no reserved flag.
     _Form("gzip", re.compile(rb"\x1f\x8b\x08[\x00-\x1f]"), lambda: zlib.decompressobj(31)),
@@ -65,7 +74,7 @@ _FORMS = (
     _Form(
         "LZMA",
         re.compile(rb"\x5d\x00\x00[\x00-\xff]{2}(?:[\x00-\xff]{4}\x00{4}|\xff{8})\x00"),
-        lambda: lzma.LZMADecompressor(lzma.FORMAT_ALONE),
+        lambda: lzma.LZMADecompressor(lzma.FORMAT_ALONE, DICTIONARY_MAX),
     ),
     # RFC 1950: deflate with a 32 KiB window, the four compression levels.
     _Form("zlib", re.compile(rb"\x78[\x01\x5e\x9c\xda]"), zlib.decompressobj),
@@ -73,33 +82,38 @@ _FORMS = (
 
 
 def unpack_all(
-    data: bytes, volumes: Iterable[Volume], tell: Callable[[bytes], Told]
+    data: bytes,
+    volumes: Iterable[Volume],
+    tell: Callable[[bytes], Told],
+    bounds: Bounds | None = None,
 ) -> tuple[PackedPart[Told], ...]:
     """Every compressed part found in `data`, ascending; parts inside parts are not sought.
 
     `tell` is given the unpacked bytes, which are not kept; of parts that are equal only those of
-    the first. At most `UNPACKED_MAX` bytes are unpacked; what comes after is left as it is.
+    the first. At most `UNPACKED_MAX` bytes are unpacked, less of a small image; what comes after
+    is left as it is, and `bounds` says so.
     """
-    opening = _Opening(data, tell)
-    parts = list(_from_sections(data, volumes, opening))
+    bounds = bounds or Bounds()
+    opening = _Opening(data, tell, bounds)
+    parts = list(_from_sections(data, volumes, opening, bounds))
+    inside = Covered(part.span for part in parts)
     for form in _FORMS:
         for match in form.pattern.finditer(data):
-            if opening.tries_left <= 0:
-                break
-            if any(part.span.start <= match.start() < part.span.end for part in parts):
+            if inside.overlaps(Span(match.start(), match.start() + 1)):
                 continue
             part = opening.part_at(match.start(), len(data), form)
             if part is not None:
                 parts.append(part)
+                inside.add(part.span)
     return tuple(sorted(parts, key=lambda part: part.span))
 
 
 def _from_sections(
-    data: bytes, volumes: Iterable[Volume], opening: "_Opening[Told]"
+    data: bytes, volumes: Iterable[Volume], opening: "_Opening[Told]", bounds: Bounds
 ) -> Iterator[PackedPart[Told]]:
     for volume in volumes:
         for file in volume.files:
-            for section in wrapping_sections(data, file):
+            for section in wrapping_sections(data, file, bounds):
                 start, end = section.payload
                 if section.guid in LZMA_GUIDS:
                     lzma_form = next(form for form in _FORMS if form.name == "LZMA")
@@ -114,16 +128,21 @@ def _from_sections(
 class _Opening(Generic[Told]):
     """Unpacks parts of one image, within bounds of bytes and tries."""
 
-    def __init__(self, data: bytes, tell: Callable[[bytes], Told]) -> None:
+    def __init__(self, data: bytes, tell: Callable[[bytes], Told], bounds: Bounds) -> None:
         self._data = data
         self._tell = tell
+        self._bounds = bounds
         self._opened: dict[bytes, list[PackedPart[Told]]] = {}  # by form and first bytes
-        self._bytes_left = UNPACKED_MAX
-        self.tries_left = TRIES_MAX
+        self._bytes_left = min(UNPACKED_MAX, max(UNPACKED_MIN, UNPACKED_TIMES * len(data)))
+        self._read_left = READ_TIMES * len(data) + READ_MIN
+        self._tries_left = TRIES_MAX
 
     def part_at(self, start: int, end: int, form: _Form) -> PackedPart[Told] | None:
         """The part that begins at `start`, or None if its stream is broken or tiny."""
-        self.tries_left -= 1
+        if min(self._tries_left, self._bytes_left, self._read_left) <= 0:
+            self._bounds.leave_out("places like compressed data", start)
+            return None
+        self._tries_left -= 1
         alike = self._opened.setdefault(
             form.name.encode() + self._data[start : start + SMALLEST_RESULT], []
         )
@@ -150,21 +169,21 @@ class _Opening(Generic[Told]):
     def _unpacked(self, start: int, end: int, form: _Form) -> tuple[bytes, int] | None:
         """What the stream at `start` unpacks to, and where it ends."""
         unpacker = form.start()
+        pieces: list[bytes] = []
+        # Most hits of a short pattern are chance, and fail within a few bytes.
+        fed, step = start, PROBE
         try:
-            # Most hits of a short pattern are chance, and fail within a few bytes.
-            content = unpacker.decompress(self._data[start : start + PROBE], UNPACKED_MAX)
-            fed = start + PROBE
-            pieces = [content]
-            left = self._bytes_left - len(content)
-            while not unpacker.eof and fed < end and left > 0:
-                stop = min(fed + (1 << 20), end)
-                pieces.append(unpacker.decompress(self._data[fed:stop], left))
-                fed = stop
-                left -= len(pieces[-1])
+            while not unpacker.eof and fed < end and min(self._bytes_left, self._read_left) > 0:
+                piece = self._data[fed : min(fed + step, end)]
+                fed, step = fed + len(piece), 1 << 20
+                self._read_left -= len(piece)
+                pieces.append(unpacker.decompress(piece, self._bytes_left))
+                self._bytes_left -= len(pieces[-1])
         except (lzma.LZMAError, zlib.error, OSError, ValueError, EOFError):
             return None
         content = b"".join(pieces)
+        if not unpacker.eof and min(self._bytes_left, self._read_left) <= 0:
+            self._bounds.leave_out("compressed data too long to unpack", start)
         if not unpacker.eof or len(content) < SMALLEST_RESULT:
             return None
-        self._bytes_left -= len(content)
-        return content, min(fed, end) - len(unpacker.unused_data)
+        return content, fed - len(unpacker.unused_data)
