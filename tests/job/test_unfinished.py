@@ -25,6 +25,7 @@ from flashbench.job.events import (
     WriteFinished,
 )
 from flashbench.job.unfinished import (
+    UnfinishedWrite,
     failed_units_on,
     merged,
     proven_on,
@@ -366,3 +367,26 @@ def test_of_a_chip_that_no_line_is_about_nothing_is_told() -> None:
     assert targets_on(story, 2) == ()
     assert proven_on(story, 2) == frozenset()
     assert refuted_opcodes_on(story, 2) == frozenset()
+
+
+def test_what_is_told_of_an_unfinished_write_is_what_was_announced() -> None:
+    unit = AnnouncedUnit(start=1024, size=1024, erase_opcode=0x20)
+    begun = announcement(unit, kept_number=2, registers_before={"SR1": 0x1C})
+
+    found = unfinished_write([begun])
+
+    assert found == UnfinishedWrite(
+        target_sha256=begun.target_sha256,
+        target_name="image 1",
+        targets=(("image 1", begun.target_sha256),),
+        kept_number=2,
+        jedec_id="aa400c",
+        unique_id="00112233445566aa",
+        suspect=(range(1024, 2048),),
+        announced=(range(1024, 2048),),
+        proven=(),
+        registers_before={"SR1": 0x1C},
+        registers_to_put_back={},
+        refuted_opcodes=frozenset(),
+        cells_proven=False,
+    )

@@ -20,6 +20,7 @@ from flashbench.safe_write.steps import (
     demand_unfinished,
     job_to_dump_into,
     longest_stop_s,
+    protection_in_the_way,
 )
 from tests.builders import bench
 from tests.builders.bench import SMALL, Board
@@ -142,3 +143,20 @@ def test_what_lies_beyond_a_cut_list_counts_as_unstable(
     )
 
     assert unstable_ranges(found) == ranges
+
+
+@pytest.mark.parametrize(
+    ("at", "protected"), [(0x5010, ()), (0xF8010, (range(0xF0000, 0x100000),))]
+)
+def test_a_protection_is_in_the_way_of_what_it_covers_only(
+    at: int, protected: tuple[range, ...], tmp_path: Path
+) -> None:
+    board = Board(SMALL)
+    board.chip.preset_register("SR1", 0x04)
+    folder = bench.a_dumped_job(board, tmp_path / "job")
+    image = bench.edited(board.original, (at, b"a new memory"))
+
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
+
+    assert protection_in_the_way(plan) == protected
