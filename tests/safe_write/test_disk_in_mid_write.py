@@ -17,7 +17,7 @@ DEEDS: dict[str, Callable[[Path], object]] = {
     "original.bin is missing from round-1": lambda job: (job / "round-1/original.bin").unlink(),
     "journal.jsonl is missing from round-1": lambda job: (job / "round-1/journal.jsonl").unlink(),
     "original.bin in round-1 was changed": lambda job: spoil(job / "round-1/original.bin"),
-    "journal.jsonl lacks lines": lambda job: (
+    "journal.jsonl is damaged": lambda job: (
         shutil.copy(job / "old", job / "round-1/journal.jsonl")
         and shutil.copy(job / "old head", job / "round-1/journal.head")
     ),
@@ -50,7 +50,7 @@ def test_a_file_lost_in_mid_write_is_told_with_what_the_chip_holds(
     folder = a_dumped_job(board, tmp_path / "job")
     shutil.copy(folder / "round-1/journal.jsonl", folder / "old")
     shutil.copy(folder / "round-1/journal.head", folder / "old head")
-    step = "verify" if "lacks" in lost else "writing"
+    step = "verify" if "damaged" in lost else "writing"
 
     with pytest.raises(FlashbenchError) as told:
         write_while(board, folder, DEEDS[lost], step)
@@ -120,6 +120,7 @@ def test_a_job_that_cannot_be_closed_after_an_error_tells_that_error_first(tmp_p
         def fail(step: str, done: int, total: int, left_s: float | None) -> None:
             if board.chip.cell_change_count:
                 refuse_writes_of(job)
+            if job.journal_failure is not None:
                 visit.bench.adapter.unplug()
 
         fb.rewrite(plan, progress=fail)
