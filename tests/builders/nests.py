@@ -44,7 +44,7 @@ def smbios(size: int) -> bytes:
 
 
 def interrupt_tables(size: int) -> bytes:
-    return overlapping(lambda room: b"$PIR\0\0\xff\xff", size)
+    return overlapping(lambda room: b"$PIR\0\0" + struct.pack("<H", min(0xFFFF, room)), size)
 
 
 def interface_tables(size: int) -> bytes:
@@ -52,8 +52,10 @@ def interface_tables(size: int) -> bytes:
 
 
 def option_roms(size: int) -> bytes:
-    pointed = b"\x55\xaa\xff" + bytes(21) + b"\x1a\x00PCIR"
-    return overlapping(lambda room: pointed, size)
+    def rom(room: int) -> bytes:
+        return b"\x55\xaa" + bytes([min(255, room // 512)]) + bytes(21) + b"\x1a\x00PCIR"
+
+    return overlapping(rom, size)
 
 
 def microcode(size: int) -> bytes:
@@ -78,16 +80,10 @@ def partition_tables(size: int) -> bytes:
 
 def boot_images(size: int) -> bytes:
     def image(room: int) -> bytes:
-        return b"\x27\x05\x19\x56" + bytes(8) + struct.pack(">I", max(0, room - 64)) + b"image" * 3
+        head = b"\x27\x05\x19\x56" + bytes(8) + struct.pack(">I", max(0, room - 64)) + bytes(16)
+        return head + b"image".ljust(32, b"\0")
 
-    return overlapping(image, size) + b""
-
-
-def environments(size: int) -> bytes:
-    """Plain variables, and a place every 256 bytes where a set of them could begin."""
-    return (b"abcda=b" + b"a=b" * 82 + b"\0\0\0")[:255].ljust(256, b"\0").replace(
-        b"b\0\0\0", b"b\0a="
-    ) * (size // 256)
+    return overlapping(image, size)
 
 
 def plain_variables(size: int) -> bytes:
@@ -104,14 +100,13 @@ def variable_stores(size: int) -> bytes:
 
 
 def device_trees(size: int) -> bytes:
-    """Trees whose structure is what follows, up to the end."""
+    """Trees that share one long structure, which says nothing and never ends."""
 
-    def tree(room: int) -> bytes:
-        return struct.pack(">10I", 0xD00DFEED, room, 40, 40, 40, 17, 16, 0, 0, 0)
+    def tree(at: int) -> bytes:
+        return struct.pack(">10I", 0xD00DFEED, size - at, size // 2 - at, 40, 40, 17, 16, 0, 0, 0)
 
-    pieces = [tree(size - at) for at in range(0, size // 2, 40)]
-    rest = size - 40 * len(pieces)
-    return b"".join(pieces) + struct.pack(">I", 4) * (rest // 4)
+    pieces = b"".join(tree(at) for at in range(0, size // 2 - 40, 40))
+    return pieces.ljust(size // 2, b"\xff") + struct.pack(">I", 4) * (size // 8)
 
 
 def trees_of_hashes(size: int) -> bytes:
@@ -262,7 +257,6 @@ KINDS: dict[str, Callable[[int], bytes]] = {
         microcode,
         partition_tables,
         boot_images,
-        environments,
         plain_variables,
         boot_commands,
         variable_stores,
