@@ -5,6 +5,7 @@ from contextlib import suppress
 
 import typer
 
+from flashbench.cli.streams import STANDING_LINE
 from flashbench.errors import Interrupted
 
 if sys.platform == "win32":
@@ -20,6 +21,7 @@ def typed_line(prompt: str) -> str:
     Raises OSError where the terminal is gone.
     """
     _drop_what_was_typed_ahead()
+    STANDING_LINE.make_way()
     try:
         typer.echo(prompt, nl=False, err=True)
         answer = sys.stdin.readline()

@@ -7,7 +7,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Never, Self
 
 from flashbench.cli.output import COLUMNS
-from flashbench.cli.streams import drawing_on_stderr
+from flashbench.cli.streams import STANDING_LINE, drawing_on_stderr
 from flashbench.progress import StopRequest
 from flashbench.wording import shown
 
@@ -47,10 +47,12 @@ class Bars:
         self._stop.check()
 
     def close(self) -> None:
-        """End the bar; what it showed last stays."""
+        """End the bar. One that came to its end stays; of one that did not, nothing does."""
         if self._bar is not None:
+            self._bar.leave = self._bar.n >= (self._bar.total or 0)
             with drawing_on_stderr():
                 self._bar.close()
+            STANDING_LINE.ended()
         self._bar = None
         self._step = ""
 
@@ -59,6 +61,7 @@ class Bars:
             self.close()
             self._step = step
             self._bar = self._new_bar(step, total)
+            STANDING_LINE.stands(self._bar.clear)
         if seconds_left is not None:
             self._bar.set_postfix_str(f"{seconds_left:.0f} s {self._time_name}", refresh=False)
         self._bar.update(done - self._bar.n)

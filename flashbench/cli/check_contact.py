@@ -19,7 +19,7 @@ from flashbench.cli.options import (
 from flashbench.cli.output import COLUMNS, Output, command, hz_text, listed
 from flashbench.cli.sockets import Sockets
 from flashbench.cli.stopping import Stopping
-from flashbench.cli.streams import drawing_on_stderr
+from flashbench.cli.streams import STANDING_LINE, drawing_on_stderr
 
 if TYPE_CHECKING:
     from flashbench.adapter import Adapter
@@ -172,6 +172,7 @@ class LiveLine:
             sys.stderr.write(f"\r{text}\x1b[K")
             sys.stderr.flush()
         self._drawn = True
+        STANDING_LINE.stands(_wipe)
 
     def close(self) -> None:
         """Leave the line as it is and go to the next one."""
@@ -180,6 +181,12 @@ class LiveLine:
                 sys.stderr.write("\n")
                 sys.stderr.flush()
             self._drawn = False
+            STANDING_LINE.ended()
+
+
+def _wipe() -> None:
+    sys.stderr.write("\r\x1b[K")
+    sys.stderr.flush()
 
 
 def live_text(look: "Look") -> str:

@@ -7,7 +7,7 @@ import errno
 import os
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Final, TextIO
 
@@ -16,6 +16,33 @@ import typer
 READER_GONE: Final = 128 + getattr(signal, "SIGPIPE", 13)
 """The status of a program that only tells, and whose reader closed the pipe: what a shell shows
 of one that SIGPIPE ended."""
+
+
+class StandingLine:
+    """The line on the terminal that is drawn anew again and again, a bar or a finding, if there is
+    one. Whatever else is said goes onto a line of its own: what stands is wiped away first, and
+    comes back when it is drawn next."""
+
+    def __init__(self) -> None:
+        self._wipe: Callable[[], object] | None = None
+
+    def stands(self, wipe: Callable[[], object]) -> None:
+        """Something was begun that is drawn in one line; `wipe` empties that line."""
+        self._wipe = wipe
+
+    def ended(self) -> None:
+        """The cursor is at the start of an empty line for good."""
+        self._wipe = None
+
+    def make_way(self) -> None:
+        """Empty the line, if one stands."""
+        if self._wipe is not None:
+            with drawing_on_stderr():
+                self._wipe()
+
+
+STANDING_LINE: Final = StandingLine()
+"""A process has one terminal, and so one such line."""
 
 
 class Stream:
@@ -29,6 +56,7 @@ class Stream:
         """Print; once the stream is lost, nothing."""
         if self.lost is not None:
             return
+        STANDING_LINE.make_way()
         try:
             typer.echo(text, nl=nl, err=self._err)
         except OSError as error:
