@@ -44,6 +44,7 @@ from flashbench.cli.output import (
     time_text,
 )
 from flashbench.cli.precautions import host_kept_awake, keep_second_copy, mention_the_host
+from flashbench.cli.sockets import Sockets
 from flashbench.cli.strangers import naming_strangers
 from flashbench.cli.working_clock import clock_row, other_chip_to_work_on, own_chip_to_work_on
 
@@ -128,7 +129,12 @@ def write_at(
         return steps.plan_write(at.chip, job, image_number=image, progress=at.progress)
 
     bag = _own_bag(output, label)
-    _rewrite(output, folder, options, planned, demand=bag, second_copy_demanded=True, yes=yes)
+
+    def demand(job: "Job") -> None:
+        steps.demand_image(job, image)
+        bag(job)
+
+    _rewrite(output, folder, options, planned, demand=demand, second_copy_demanded=True, yes=yes)
 
 
 @with_bench_options(before="yes", clock=WorkingClockOption)
@@ -261,6 +267,7 @@ def restore_at(
 ) -> None:
     """What `restore` does; `label` is what was read from the bag, None to ask."""
     from flashbench.safe_write import steps
+    from flashbench.safe_write.new_chip import source_of
 
     which = which_chip(chip_is)
 
@@ -270,7 +277,13 @@ def restore_at(
             at.chip, job, image_number=image, which=which, progress=at.progress
         )
 
-    _rewrite(output, folder, options, planned, demand=_own_bag(output, label), yes=yes)
+    bag = _own_bag(output, label)
+
+    def demand(job: "Job") -> None:
+        source_of(job)
+        bag(job)
+
+    _rewrite(output, folder, options, planned, demand=demand, yes=yes)
 
 
 def _original_of_round(output: Output, job: "Job", round_number: int | None) -> int | None:
@@ -300,11 +313,13 @@ def write_to_new_chip_at(
     yes: bool,
 ) -> None:
     """What `write --to-new-chip` does; with `original` what `restore --to-new-chip` does."""
-    from flashbench.safe_write.new_chip import plan_to_new_chip
+    from flashbench.safe_write.new_chip import plan_to_new_chip, source_of
     from flashbench.shelf.owner import refuse_chip_of_a_board
 
     with opened_job(output, folder) as job, outranked_by_replacement(job):
         demand_someone_to_ask(output, yes=yes)
+        Sockets.of(options).demand_supply()
+        source_of(job)
         # Neither the own chip's marking nor its state says anything of the one in the socket.
         output.job_half_written = replacement_is_unfinished(job)
         if not output.job_half_written:
@@ -352,18 +367,18 @@ def _rewrite(
     options: BenchOptions,
     planned: Planner,
     *,
-    demand: "Callable[[Job], None] | None" = None,
+    demand: "Callable[[Job], None]",
     second_copy_demanded: bool = False,
     yes: bool,
 ) -> None:
-    """`demand` refuses a job at another step, before any pin is driven."""
+    """`demand` refuses a job at another step, and asks its bag, before any pin is driven."""
     from flashbench.safe_write import steps
     from flashbench.shelf.owner import refuse_found_of_another
 
     with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
         demand_someone_to_ask(output, yes=yes)
-        if demand is not None:
-            demand(job)
+        Sockets.of(options).demand_supply()
+        demand(job)
         copies = keep_second_copy(output, job, options, demanded=second_copy_demanded)
 
         with own_chip_to_work_on(output, options, job, to_change=True) as at:

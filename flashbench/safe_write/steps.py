@@ -24,7 +24,7 @@ from flashbench.job.sector_digests import keep_sectors
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write._sender import WORN_FACTOR
-from flashbench.safe_write.backup import reload_backup
+from flashbench.safe_write.backup import Backup, reload_backup
 from flashbench.safe_write.found import WhichChip, read_for_recovery
 from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
@@ -249,9 +249,18 @@ def plan_write(
     Raises:
         ChipUntouched: there is no image, or whatever `plan_rewrite` refuses.
     """
-    backup = reload_backup(job)
-    image = job.target if image_number is None else job.load_image(image_number)
+    backup, image = demand_image(job, image_number)
     return plan_rewrite(chip, backup, image, progress=progress)
+
+
+def demand_image(job: Job, image_number: int | None = None) -> tuple[Backup, bytes]:
+    """What `write` starts from and leads to: the image named, or the newest. Needs no chip.
+
+    Raises:
+        ChipUntouched: there is no original or no such image, or one is not as saved.
+    """
+    backup = reload_backup(job)
+    return backup, job.target if image_number is None else job.load_image(image_number)
 
 
 def demand_unfinished(job: Job) -> None:
