@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from flashbench.image.check_search import CheckRule, rules_of_block
 from flashbench.image.checks import CheckKind, Span, stored_value
 from flashbench.image.cut_block import FieldRule
@@ -161,9 +163,10 @@ def _varies(rule: CheckRule, blocks: Sequence[bytes]) -> bool:
 
 
 def _nearly_equal(one: bytes, other: bytes) -> bool:
-    return len(one) == len(other) and (
-        sum(a != b for a, b in zip(one, other, strict=True)) < NEARLY_EQUAL_MAX
-    )
+    if len(one) != len(other):
+        return False
+    differs = np.frombuffer(one, np.uint8) != np.frombuffer(other, np.uint8)
+    return int(np.count_nonzero(differs)) < NEARLY_EQUAL_MAX
 
 
 def _header_agrees(rule: CheckRule, length: LengthField) -> float:
