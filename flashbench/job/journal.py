@@ -266,8 +266,8 @@ class Journal:
             self._give_up_reserve()
         finally:
             if self._descriptor is not None:
-                self._disk.close(self._descriptor)
-                self._descriptor = None
+                descriptor, self._descriptor = self._descriptor, None
+                self._disk.close(descriptor)  # gone, whatever it says
 
     def _next(self, kind: str, facts: Mapping[str, object]) -> tuple[Line, bytes]:
         at = self._now().isoformat(timespec="milliseconds")
