@@ -1,5 +1,6 @@
 """A chip without a factory number that died half-written, and the one that took its place."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,9 @@ from tests.month.invented_bench import (
     went_well,
 )
 
+OTHER_MODEL = replace(SMALL_MODEL, name="WF7")
+"""A model with a chip of the same part and nothing else in common."""
+
 
 class Replaced:
     """The board's own chip is half-written; another one of its part holds the image, proven."""
@@ -29,7 +33,7 @@ class Replaced:
         self.new: Chip = self.bench.new_chip(
             "fresh",
             part=SMALL_MODEL.part,
-            contents=factory_contents(SMALL_MODEL, 99),
+            contents=factory_contents(OTHER_MODEL, 99),
             socket=self.bench.socket_for(SMALL_MODEL.part),
         )
         self.written = went_well(
