@@ -63,6 +63,10 @@ class ChipHalfWritten(FlashbenchError):
     state = "The chip is half-written."
 
 
+class ProofUnrecorded(ChipHalfWritten):
+    """The chip was written and read back whole, and on the disk the write counts as unfinished."""
+
+
 class AdapterError(FlashbenchError):
     """The adapter or the bus failed.
 

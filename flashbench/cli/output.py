@@ -14,7 +14,7 @@ import typer
 from flashbench import early_stop
 from flashbench.cli.asking import typed_line
 from flashbench.cli.streams import READER_GONE, Stream
-from flashbench.errors import FlashbenchError, Interrupted, OtherChip
+from flashbench.errors import FlashbenchError, Interrupted, OtherChip, ProofUnrecorded
 from flashbench.wording import shown
 
 COLUMNS: Final = 80
@@ -45,6 +45,7 @@ class Output:
         self.job_half_written = False
         self.chip_stays = False  # a step of more follows, which reads the same chip
         self._other_chip = False
+        self._proof_unrecorded = False
         self.facts: dict[str, Any] = {}
         self.found: list[dict[str, Any]] | None = None
         self.stdout_is_a_file = False  # then the last line goes where it cannot spoil it
@@ -96,12 +97,13 @@ class Output:
 
     def warn(self, text: str) -> None:
         """A line on stderr, where it is seen even if stdout goes into a file."""
-        self._stderr.put(self._labelled(text))
+        self._stderr.put(self._paragraph(self._labelled(text), in_story=False))
 
     def refuse(self, error: FlashbenchError) -> None:
         """The three lines of an error."""
         self.status = error.exit_status
         self._other_chip = isinstance(error, OtherChip)
+        self._proof_unrecorded = isinstance(error, ProofUnrecorded)
         if self.json:
             self.facts["error"] = {
                 "state": error.state,
@@ -110,7 +112,7 @@ class Output:
                 "exit_status": error.exit_status,
             }
         for sentence in (error.state, error.seen, error.next_step):
-            self._complain(self._paragraph(sentence))
+            self._complain(self._paragraph(sentence, in_story=self.nested))
 
     def crash(self, error: Exception, *, with_traceback: bool) -> None:
         """One line for what nobody foresaw."""
@@ -169,6 +171,8 @@ class Output:
         return self.job_half_written and self.status != 0 and not self._other_chip
 
     def _last_line(self) -> str:
+        if self._proof_unrecorded:
+            return "Leave the chip in: it is written, and has to be read again for the journal."
         if self.status == _HALF_WRITTEN:
             return "Leave the chip in: it is half-written."
         if self._may_be_half_written:
@@ -184,10 +188,10 @@ class Output:
         """A part of a command that says everything in one JSON object."""
         return self.json and self.nested
 
-    def _paragraph(self, sentence: str) -> str:
-        """One line of an error: in a pipe as it is, for eyes in 80 columns, indented from its
-        second line on."""
-        if not (self.nested or sys.stderr.isatty()):
+    def _paragraph(self, sentence: str, *, in_story: bool) -> str:
+        """A line for stderr: in a pipe as it is, for eyes in 80 columns, indented from its second
+        line on. So is one `in_story` wherever it goes: of a part, it stands on stdout."""
+        if not (in_story or sys.stderr.isatty()):
             return shown(sentence)
         return "\n".join(_wrapped(sentence, indent="", hanging="  "))
 

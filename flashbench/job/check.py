@@ -243,7 +243,7 @@ def _unrecorded_files(disk: Disk, folder: Path, saved: Sequence[_Saved]) -> Iter
 def _unrecorded(path: str) -> Finding:
     name = path.rpartition("/")[2]
     if name.endswith(UNFINISHED_SUFFIX) or name == journal.RESERVE:
-        seen = "was left by a process that was stopped; it may be deleted"
+        seen = "was left when a process was stopped or the disk refused; it may be deleted"
     elif layout.is_numbered(name) or name.removesuffix(layout.HASH_SUFFIX) in _SAVED_ONCE:
         seen = "is not in the journal: its saving was interrupted, and it is not evidence"
     else:

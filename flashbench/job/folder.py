@@ -833,9 +833,11 @@ class Job:
             doing = f"{doing} (job {self.label})"
             if self.unfinished() is None and self._written_here is not None:
                 name = self._written_here.target_name
-                raise disk_refused_after_write(doing, error, target_name=name) from error
+                raise disk_refused_after_write(
+                    doing, error, target_name=name, folder=self.folder
+                ) from error
             if self._written_here is not None:
-                raise disk_refused_during_write(doing, error) from error
+                raise disk_refused_during_write(doing, error, folder=self.folder) from error
             unfinished = self.unfinished() is not None
             raise disk_refused(doing, error, unfinished=unfinished) from error
 

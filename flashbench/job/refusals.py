@@ -7,8 +7,14 @@ journal says that a write is unfinished, `disk_refused` says so and outranks the
 import errno
 from pathlib import Path
 
-from flashbench.errors import CheckFailed, ChipHalfWritten, ChipUntouched, FlashbenchError
-from flashbench.wording import quoted
+from flashbench.errors import (
+    CheckFailed,
+    ChipHalfWritten,
+    ChipUntouched,
+    FlashbenchError,
+    ProofUnrecorded,
+)
+from flashbench.wording import command_line, quoted
 
 _UNTOUCHED = "This command did not touch the chip."
 
@@ -101,24 +107,26 @@ def line_refused(kind: str, error: ValueError, *, unfinished: bool) -> Flashbenc
     return StepRefused(seen, next_step=next_step)
 
 
-def disk_refused_during_write(doing: str, error: OSError) -> ChipHalfWritten:
+def disk_refused_during_write(doing: str, error: OSError, *, folder: Path) -> ChipHalfWritten:
     """The sentence for an `OSError` once this command has announced a write, and not proven it."""
     return ChipHalfWritten(
         f"The disk refused while {doing}: {error.strerror or error}.",
-        next_step="Leave the chip where it is. Make room on that disk, or repair it, then run"
-        " finish or restore.",
+        next_step="Leave the chip where it is. Make room on that disk, or repair it, then run:"
+        f" {command_line('finish', folder)}  (or: {command_line('restore', folder)})",
     )
 
 
-def disk_refused_after_write(doing: str, error: OSError, *, target_name: str) -> ChipHalfWritten:
+def disk_refused_after_write(
+    doing: str, error: OSError, *, target_name: str, folder: Path
+) -> ProofUnrecorded:
     """The sentence for an `OSError` once this command has written a chip and proven it.
 
     What the disk has of the journal may call that write unfinished, so it leads to `finish`.
     """
-    return ChipHalfWritten(
+    return ProofUnrecorded(
         f"The disk refused while {doing}: {error.strerror or error}.",
-        next_step="Make room on that disk, or repair it, then run finish: it reads the chip again"
-        " and completes the job's journal.",
+        next_step="Make room on that disk, or repair it, then have the chip read again, which"
+        f" completes the job's journal: {command_line('finish', folder)}",
         state=f"The chip holds {target_name}, and was read back; the job's journal may not say so.",
     )
 
@@ -144,7 +152,7 @@ def also_not_closed(error: BaseException, closing: FlashbenchError) -> Flashbenc
         seen = f"{type(error).__name__}: {error}".removesuffix(": ") + "." + then
         return type(closing)(seen, next_step=closing.next_step, state=closing.state)
     if isinstance(closing, ChipHalfWritten) and not isinstance(error, ChipHalfWritten):
-        return ChipHalfWritten(error.seen + then, next_step=closing.next_step, state=closing.state)
+        return type(closing)(error.seen + then, next_step=closing.next_step, state=closing.state)
     error.seen += then
     error.next_step = f"See to the disk that the job is on first. {error.next_step}"
     return error

@@ -103,7 +103,7 @@ def test_the_hash_file_of_a_best_reading_is_checked(best: Path) -> None:
 
 
 INTERRUPTED = "is not in the journal: its saving was interrupted, and it is not evidence"
-LEFT = "was left by a process that was stopped; it may be deleted"
+LEFT = "was left when a process was stopped or the disk refused; it may be deleted"
 STRANGE = "was not made by flashbench"
 
 

@@ -32,7 +32,7 @@ def test_a_disk_that_fails_after_a_proven_write_is_not_told_as_an_untouched_chip
 
     assert told.value.state.startswith("The chip holds image 1, and was read back")
     assert "did not touch" not in str(told.value)
-    assert "run finish" in told.value.next_step
+    assert "flashbench finish " in told.value.next_step
     with opened(tmp_path / "job") as after:
         assert after.unfinished() is not None, "so finish is what leads on"
 

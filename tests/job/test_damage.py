@@ -150,7 +150,7 @@ def test_the_whole_folder_check_notices_every_changed_file_and_changes_none(fold
             lambda folder: (folder / "round-1" / "original.bin.unfinished").write_bytes(b"x"),
             Finding(
                 path="round-1/original.bin.unfinished",
-                seen="was left by a process that was stopped; it may be deleted",
+                seen="was left when a process was stopped or the disk refused; it may be deleted",
                 damaged=False,
             ),
         ),

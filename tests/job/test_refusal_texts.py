@@ -34,15 +34,17 @@ def test_a_disk_that_refuses_in_mid_write_is_named_and_the_chip_called_half_writ
 
 
 def test_a_disk_that_refuses_after_the_proof_leads_to_finish_which_completes_the_journal() -> None:
-    refused = disk_refused_after_write("writing the journal", BROKEN, target_name="image 1")
+    refused = disk_refused_after_write(
+        "writing the journal", BROKEN, target_name="image 1", folder=Path("a job")
+    )
 
     assert refused.seen == "The disk refused while writing the journal: Input/output error."
     assert refused.state == (
         "The chip holds image 1, and was read back; the job's journal may not say so."
     )
     assert refused.next_step == (
-        "Make room on that disk, or repair it, then run finish: it reads the chip again and"
-        " completes the job's journal."
+        "Make room on that disk, or repair it, then have the chip read again, which completes the"
+        " job's journal: flashbench finish 'a job'"
     )
 
 
