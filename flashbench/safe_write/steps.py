@@ -27,6 +27,7 @@ from flashbench.safe_write._sender import WORN_FACTOR
 from flashbench.safe_write.backup import Backup, reload_backup
 from flashbench.safe_write.found import WhichChip, read_for_recovery
 from flashbench.safe_write.new_chip import source_of
+from flashbench.safe_write.next_round import refuse_stranger_in_new_round
 from flashbench.safe_write.plan import Plan, plan_recovery, plan_rewrite
 from flashbench.safe_write.plan_units import NoErasePlan
 from flashbench.safe_write.put_back import refuse_put_back
@@ -160,6 +161,7 @@ def job_for_dump(
     Raises:
         ChipHalfWritten: a write to this very chip, by its factory number or by what it holds, is
             not proven.
+        OtherChip: a new round, and the chip is none of the job's, or blank where none was.
         StepRefused, ChipUntouched: what `Job.create` and `Job.open_round` raise.
     """
     if job is None:
@@ -167,6 +169,7 @@ def job_for_dump(
     if job.dumped is not None:
         refuse_half_written(chip, job)
         refuse_put_back(chip, job, progress=progress)
+        refuse_stranger_in_new_round(chip, job)
         job.open_round(chip)
     return job
 

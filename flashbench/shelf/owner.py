@@ -34,7 +34,7 @@ from flashbench.shelf.whose import (
     read_chip,
     whose,
 )
-from flashbench.wording import quoted
+from flashbench.wording import command_line, quoted
 
 _NAMED_MAX: Final = 3
 
@@ -57,7 +57,9 @@ def naming_owner(
         return error
     next_step = error.next_step
     owner = found.owner
-    if owner is not None and owner.folder.resolve() != job.folder.resolve():
+    if owner is not None and owner.folder.resolve() == job.folder.resolve():
+        next_step = _another_round(error, job)
+    elif owner is not None:
         next_step = _back_into_its_bag(owner, job)
         left = half_written_job(found, shelf.entries)
         if left is not None:
@@ -65,6 +67,17 @@ def naming_owner(
                 f"That job left it half-written; with it in the socket: {ways_on_with(left)}"
             )
     return type(error)(f"{error.seen} {sentence}", next_step=next_step, state=error.state)
+
+
+def _another_round(error: ChipUntouched, job: Job) -> str:
+    """The way on with a chip of this very job that its newest round was not dumped from."""
+    if job.round_number == 1 or not isinstance(error, OtherChip) or job.half_written_chips:
+        return error.next_step
+    return (
+        f"If round {job.round_number} was dumped from a wrong chip, and this is the board's, take"
+        f" it as the next round: {command_line('dump', job.folder, '--again')}. Else put the chip"
+        f" of round {job.round_number} in."
+    )
 
 
 def owner_sentence(found: Whose, job: Job) -> str | None:

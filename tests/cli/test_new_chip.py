@@ -211,15 +211,21 @@ def test_the_new_chip_that_comes_back_says_what_the_board_wrote(two_chips: Workp
     assert "its processor ran" in _last_proven(place)
 
 
-def test_a_third_chip_is_not_said_to_be_written_by_the_board(two_chips: Workplace) -> None:
+def test_a_third_chip_is_no_later_round_of_the_job(two_chips: Workplace) -> None:
     place = after_writing(two_chips)
     add_chip(place.bench, "third", part=PART, unique_id=b"thirdone", contents=contents())
     swap_chip(place.bench, "third")
 
-    dumped = told(place.on_job("dump", "--again", "--json"))
+    refused = place.on_job("dump", "--again")
 
-    assert dumped["board_wrote"] is None
-    assert "this is not the chip this job last wrote in round 1" in dumped["notes"][-1]
+    assert refused.exit_code == 3
+    _, seen, way = three_lines(refused)
+    assert f"factory number {b'thirdone'.hex()}) is none of the chips of job board 17" in seen
+    assert f"factory number {OTHER_NUMBER.hex()}." in seen, "the proven replacement"
+    assert "Put the job's chip in." in way
+    assert "opens a job of its own: flashbench dump NEWJOB" in way
+    assert way.endswith(f"flashbench restore {place.job} --to-new-chip")
+    assert not (place.job / "round-2").exists()
 
 
 def test_contents_that_this_job_made_are_not_the_board_s_writing(two_chips: Workplace) -> None:
