@@ -4,6 +4,7 @@ The names and pictures are those of `hardware_notes/contact.md`; the faults are 
 bench's. Which cause is likely for a picture is common practice, from memory.
 """
 
+import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -219,10 +220,10 @@ def test_the_notes_explain_every_finding_under_the_same_name() -> None:
     assert sorted(explained) == sorted(set(Finding) - {Finding.GOOD})
 
 
-def test_a_good_contact_raises_no_alarm_in_a_thousand_seeds() -> None:
-    """Noise, blank, constant, sparse and texts: whatever a chip may hold."""
+def test_a_good_contact_raises_no_alarm_whatever_the_chip_holds() -> None:
+    """Noise, blank, constant, sparse and texts; FLASHBENCH_CONTACT_SEEDS=1000 tries more."""
     alarms = []
-    for seed in range(1000):
+    for seed in range(int(os.environ.get("FLASHBENCH_CONTACT_SEEDS", "250"))):
         with a_bench(part=TINIER, contents=some_contents(seed)) as bench:
             check = checked(bench)
         if check.diagnosis.name is not Finding.GOOD or check.clock is None:
