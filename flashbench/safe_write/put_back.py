@@ -1,7 +1,5 @@
 """A chip without a factory number that the job left half-written, back in the socket?"""
 
-from flashbench.chip import reading
-from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipUntouched
 from flashbench.job.folder import Job
@@ -9,6 +7,7 @@ from flashbench.progress import Progress, silent
 from flashbench.safe_write.found import explained_by
 from flashbench.safe_write.screening import sha256_hex
 from flashbench.safe_write.which_chip import chips_it_can_be, half_written, told_by_contents
+from flashbench.safe_write.working_clock import half_done_ranges, read_at_settled_clock
 
 
 def refuse_put_back(chip: Identified, job: Job, *, progress: Progress = silent) -> None:
@@ -20,6 +19,7 @@ def refuse_put_back(chip: Identified, job: Job, *, progress: Progress = silent) 
     Raises:
         ChipHalfWritten: every page is one that the interrupted write leads to, and the whole is
             not what another chip of the job was proven to hold since.
+        ReadsUnsteady: the contact is not good, so that nothing can be said of what it holds.
         AdapterError, Interrupted: as reading does.
     """
     if chip.unique_id is not None or not job.half_written_chips:
@@ -31,12 +31,8 @@ def refuse_put_back(chip: Identified, job: Job, *, progress: Progress = silent) 
     left = {number: job.unfinished_on(number) for number in possible}
     if not any(left.values()):
         return
-    image = reading.read_whole(
-        chip,
-        kind=ReadKind.PLAIN,
-        sck_hz=reading.read_hz(chip, ReadKind.PLAIN),
-        step="read before the dump",
-        progress=progress,
+    image = read_at_settled_clock(
+        chip, avoiding=half_done_ranges(job), step="read before the dump", progress=progress
     )
     for number in told_by_contents(job, possible, sha256_hex(image)):
         write = left[number]

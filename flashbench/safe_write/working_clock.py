@@ -12,6 +12,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Final
 
+from flashbench.chip import reading
+from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.contact import SLOW_HZ, ClockProof, settle_clock
 from flashbench.chip.identity import Identified
 from flashbench.job.events import OriginalSaved
@@ -78,6 +80,28 @@ def at_working_clock(
                 proof=proof,
                 dumped_hz=dumped_hz,
             )
+
+
+def read_at_settled_clock(
+    chip: Identified,
+    *,
+    avoiding: Sequence[range] = (),
+    step: str,
+    progress: Progress = silent,
+) -> bytes:
+    """The whole chip, read once, for a question that one wrong byte would answer the wrong way.
+
+    Contact and clock are checked first, though the chip may have been only identified so far.
+    Raises as `at_working_clock`.
+    """
+    with at_working_clock(chip, avoiding=avoiding, to_change=False, progress=progress):
+        return reading.read_whole(
+            chip,
+            kind=ReadKind.PLAIN,
+            sck_hz=reading.read_hz(chip, ReadKind.PLAIN),
+            step=step,
+            progress=progress,
+        )
 
 
 def dumped_at_hz(job: Job) -> int | None:

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipHalfWritten
+from flashbench.errors import ChipHalfWritten, OtherChip
 from flashbench.job import events, layout
 from flashbench.job.disk import Disk
-from flashbench.job.left_behind import left_behind
+from flashbench.job.left_behind import left_behind, was_replaced
 from flashbench.job.lock import is_chip_at_work
 from flashbench.job.refusals import JobDamaged
 from flashbench.job.round_files import read_whole
@@ -27,7 +27,7 @@ from flashbench.safe_write.screening import is_constant
 from flashbench.safe_write.under_way import InterruptedWrite, explained
 from flashbench.shelf.entry import ChipId, Entry, read_entry
 from flashbench.shelf.listing import read_shelf
-from flashbench.shelf.whose import ChipSeen, Whose, read_chip
+from flashbench.shelf.whose import ChipSeen, Whose, read_chip_surely
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,13 +49,15 @@ def refuse_half_written_by_neighbour(
 
     Raises:
         ChipHalfWritten: it is; the sentence names the job and what leads on.
+        ReadsUnsteady: the contact is not good, so that nothing can be said of what it holds.
         AdapterError, Interrupted: as reading does.
     """
     own = folder.resolve()
     entries = [e for e in read_shelf(own.parent).entries if e.folder.resolve() != own]
     left = _left_by(entries, chip_id(chip))
     if left and chip.unique_id is None:
-        seen = read_chip(chip, progress=progress)
+        half_done = [part for each in left for write in each.writes for part in write.suspect]
+        seen = read_chip_surely(chip, avoiding=half_done, progress=progress)
         left = [each for each in left if _explains(_not_replaced_by(seen, each), seen)]
     if left:
         raise half_written_by(left[0])
@@ -79,8 +81,17 @@ def half_written_job(found: Whose, entries: Sequence[Entry]) -> LeftHalfWritten 
     return next((left for left in candidates if _explains(left, found.seen)), None)
 
 
-def half_written_by(left: LeftHalfWritten) -> ChipHalfWritten:
+def half_written_by(left: LeftHalfWritten) -> ChipHalfWritten | OtherChip:
     """What is said of a chip that a job left half-written."""
+    story = _newest_story(left.entry)
+    numbers = [write.kept_number for write in left.writes]
+    if all(number is not None and was_replaced(story, number) for number in numbers):
+        return OtherChip(
+            f"The chip in the socket is one of job {left.entry.label}. It was left half-written,"
+            " and another one took its place.",
+            next_step="It belongs in a bag that says so, and is not to be used. Put in the chip"
+            " that the board has now.",
+        )
     return ChipHalfWritten(
         f"The chip in the socket is one of job {left.entry.label}, and a write to it was begun and"
         " is not proven.",
@@ -124,7 +135,7 @@ def _looked_at_again(entry: Entry) -> tuple[Entry, UnfinishedWrite | None]:
     """
     is_at_work = is_chip_at_work(entry.folder)
     now = read_entry(entry.folder)
-    if now is None or now.damage is not None:
+    if now is None or not now.stories:
         return entry, None
     return now, unfinished_write(_newest_story(now)) if is_at_work else None
 
@@ -157,9 +168,7 @@ def _not_replaced_by(seen: ChipSeen, left: LeftHalfWritten) -> LeftHalfWritten:
 
 
 def _newest_story(entry: Entry) -> Sequence[events.Event]:
-    if entry.damage is not None or not entry.stories:
-        return ()
-    return entry.stories[max(entry.stories)]
+    return entry.stories[max(entry.stories)] if entry.stories else ()
 
 
 def _explains(left: LeftHalfWritten, seen: ChipSeen) -> bool:

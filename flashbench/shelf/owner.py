@@ -18,6 +18,7 @@ from flashbench.progress import Progress, silent
 from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.screening import is_constant
+from flashbench.safe_write.working_clock import half_done_ranges
 from flashbench.shelf.entry import ChipId, Entry
 from flashbench.shelf.half_written import (
     half_written_job,
@@ -32,6 +33,7 @@ from flashbench.shelf.whose import (
     as_numbers,
     digests_of,
     read_chip,
+    read_chip_surely,
     whose,
 )
 from flashbench.wording import command_line, quoted
@@ -122,6 +124,7 @@ def refuse_chip_of_another(chip: Identified, job: Job, *, progress: Progress = s
     Raises:
         OtherChip: it belongs to a neighbour on the shelf, whom the sentence names.
         ChipHalfWritten: such a neighbour left it half-written.
+        ReadsUnsteady: the contact is not good, so that nothing can be said of what it holds.
         AdapterError, Interrupted: as reading does.
     """
     refuse_half_written_by_neighbour(chip, job.folder, progress=progress)
@@ -148,7 +151,8 @@ def _found_elsewhere(
         for known in entry.chips
     ):
         return None
-    found = whose(read_chip(chip, progress=progress), entries, progress=progress)
+    seen = read_chip_surely(chip, avoiding=half_done_ranges(job), progress=progress)
+    found = whose(seen, entries, progress=progress)
     owner = found.owner
     return None if owner is None or owner.folder.resolve() == own else found
 
@@ -165,6 +169,7 @@ def refuse_chip_of_a_board(
     Raises:
         OtherChip: it was dumped for a neighbour on the shelf, or replaced that one's own.
         ChipHalfWritten: such a neighbour left it half-written.
+        ReadsUnsteady: the contact is not good, so that nothing can be said of what it holds.
         AdapterError, Interrupted: as reading does.
     """
     refuse_half_written_by_neighbour(chip, job.folder, progress=progress)
@@ -228,7 +233,7 @@ def refuse_found_of_another(plan: Plan) -> None:
 
 def _has_any(entry: Entry, held: Digests, where: npt.NDArray[np.bool_], chip: Identified) -> bool:
     """Whether an image of a job with chips of this ID has one of the sectors held there."""
-    if entry.damage is not None or chip.jedec_id.hex() not in {c.jedec_id for c in entry.chips}:
+    if chip.jedec_id.hex() not in {c.jedec_id for c in entry.chips}:
         return False
     for image in entry.images:
         digests = digests_of(Disk(), entry, image)

@@ -21,6 +21,7 @@ from flashbench.job.sector_digests import (
     make_sectors,
 )
 from flashbench.progress import Progress, silent
+from flashbench.safe_write.working_clock import read_at_settled_clock
 from flashbench.shelf.entry import ChipId, Entry, StoredImage
 
 _BLANK: Final = digest_sectors(b"\xff" * SECTOR_BYTES)
@@ -125,6 +126,21 @@ def read_chip(chip: Identified, *, progress: Progress = silent) -> ChipSeen:
         step="read",
         progress=progress,
     )
+    return _seen(chip, contents)
+
+
+def read_chip_surely(
+    chip: Identified, *, avoiding: Sequence[range] = (), progress: Progress = silent
+) -> ChipSeen:
+    """As `read_chip`, contact and clock checked first: where a wrong byte lets a wrong chip pass.
+
+    `avoiding` are ranges that an accident left half-done. Raises as `read_at_settled_clock`.
+    """
+    contents = read_at_settled_clock(chip, avoiding=avoiding, step="read", progress=progress)
+    return _seen(chip, contents)
+
+
+def _seen(chip: Identified, contents: bytes) -> ChipSeen:
     unique_id = None if chip.unique_id is None else chip.unique_id.hex()
     return ChipSeen(
         chip=ChipId(jedec_id=chip.jedec_id.hex(), unique_id=unique_id), contents=contents
@@ -145,19 +161,18 @@ def whose(
     for that once, and their sector digests are kept in the job.
     """
     disk = disk or Disk()
-    sound = [entry for entry in entries if entry.damage is None]
     sha256 = seen.sha256
     count = -(-len(seen.contents) // SECTOR_BYTES)
     equal = tuple(
         Likeness(entry=entry, image=image, equal=True, same_sectors=count, sector_count=count)
-        for entry in sound
+        for entry in entries
         for image in entry.images
         if image.sha256 == sha256
     )
     by_number = tuple(
-        entry for entry in sound if seen.chip.unique_id is not None and seen.chip in entry.chips
+        entry for entry in entries if seen.chip.unique_id is not None and seen.chip in entry.chips
     )
-    candidates = by_number or [entry for entry in sound if _can_be_of(entry, seen.chip)]
+    candidates = by_number or [entry for entry in entries if _can_be_of(entry, seen.chip)]
     explained = any(each.entry in by_number for each in equal) if by_number else bool(equal)
     nearest = () if explained else _nearest(disk, seen, candidates, progress)
     return Whose(seen=seen, by_unique_id=by_number, equal=equal, nearest=nearest)

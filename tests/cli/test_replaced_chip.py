@@ -5,6 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from flashbench.rehearsal import arm
+from flashbench.rehearsal.faults import MisoFlips
 from tests.cli.workplace import three_lines, told
 from tests.month.invented_bench import (
     SECTOR,
@@ -93,6 +95,22 @@ def test_the_old_chip_put_back_is_known_as_half_written_everywhere(replaced: Rep
         assert on in three_lines(refused)[2]
         assert refused.stdout.splitlines()[-1].endswith("Leave the chip in: it is half-written.")
     assert board.chip.cells == held
+    assert not (board.job / "round-2").exists()
+
+
+def test_the_old_chip_put_back_is_known_on_leads_too_long_for_the_clock_asked_for(
+    replaced: Replaced,
+) -> None:
+    """One wrong page would make it another chip, and what it holds the board's next original."""
+    bench, board = replaced.bench, replaced.board
+    arm(bench.socket_for(board.chip.part).folder, [MisoFlips(rate=1e-3, above_hz=8e6)])
+
+    again = bench.at_chip("dump", board, "--again")
+    into_new_job = bench.at_socket(
+        "dump", str(bench.shelf / "new"), *SMALL_MODEL.identify, chip=board.chip
+    )
+
+    assert (again.exit_code, into_new_job.exit_code) == (4, 4), again.stderr + into_new_job.stderr
     assert not (board.job / "round-2").exists()
 
 
