@@ -465,7 +465,8 @@ def _cells_unsteady(seen: Observations) -> Diagnosis | None:
                 f"It is the same addresses at each try ({where}): weak cells in the chip, not the"
                 " contact.",
             ),
-            next_action="Dump at once, several times, and put the contents onto another chip.",
+            next_action="Dump at once. If two reads never agree: flashbench dump JOB --best-effort"
+            " keeps what most of several say, for another chip.",
             flips=everything,
         )
     return _intermittent(

@@ -74,7 +74,10 @@ def _tell(output: Output, job: "Job", best: "BestReading") -> None:
         "size_doubt": best.size_doubt,
     }
     output.say(f"{job.label}: best reading, not proven. What most of {best.read_count} reads say.")
-    shown = [f"{one.start:08x} to {one.stop - 1:08x}" for one in best.unstable[:_RANGES_SHOWN]]
+    shown = [
+        f"{one.start:08x}" if len(one) == 1 else f"{one.start:08x} to {one.stop - 1:08x}"
+        for one in best.unstable[:_RANGES_SHOWN]
+    ]
     if len(best.unstable) > _RANGES_SHOWN:
         shown.append(f"and {len(best.unstable) - _RANGES_SHOWN} more, in best-reading.json")
     output.rows(
@@ -89,6 +92,6 @@ def _tell(output: Output, job: "Job", best: "BestReading") -> None:
     if not best.unstable_bytes:
         output.say("All reads agree now: dump --again may give an original that is proven.")
     output.say(
-        "It may be edited, and written to another chip (write --to-new-chip). This chip is never"
-        " erased from it."
+        "It may be edited, and written to another chip (write --to-new-chip; as it is: restore"
+        " --to-new-chip). This chip is never erased from it."
     )

@@ -62,7 +62,7 @@ def report_at(output: Output, folder: Path, *, texts: Path | None = None) -> Non
             "original_code": view.original.code if view.original else None,
             "holds_code": view.holds.code if view.holds else None,
         }
-        output.say(f"{job.label}: {said(f'state.{view.state.value}.headline')}")
+        output.say(f"{job.label}: {said(f'{view.state_key}.headline')}")
         output.rows([("report", str(path))])
         output.say(f"{job.label}: page 1 is for the customer, the rest for the shelf.")
 

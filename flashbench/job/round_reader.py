@@ -12,6 +12,7 @@ from flashbench.job import events, layout
 from flashbench.job.events import Event
 from flashbench.job.refusals import JobDamaged, StepRefused
 from flashbench.job.round_files import RoundFiles
+from flashbench.wording import command_line
 
 _E = TypeVar("_E", bound=Event)
 
@@ -62,6 +63,10 @@ class RoundReader:
         self._label = label
         self._saying = saying
 
+    @property
+    def _job_folder(self) -> Path:
+        return self._files.folder.parent
+
     def load_original(self) -> Original:
         """The round's original; see `Job.load_original`."""
         saved = last_of(self._story, events.OriginalSaved)
@@ -70,8 +75,9 @@ class RoundReader:
                 f"Round {self._number} of job {self._label} has no original yet.",
                 next_step="Dump the chip."
                 if last_of(self._story, events.BestReadingSaved) is None
-                else "It has a best reading, which goes to another chip only: write"
-                " --to-new-chip (or restore --to-new-chip).",
+                else "It has a best reading, not proven, which goes to another chip only, or to one"
+                f" that has it already: {command_line('write', self._job_folder, '--to-new-chip')}"
+                f"  (unedited: {command_line('restore', self._job_folder, '--to-new-chip')})",
             )
         with self._saying(f"reading {layout.ORIGINAL}"):
             try:

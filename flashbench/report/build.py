@@ -21,6 +21,7 @@ from flashbench.report.reads import compare_reads, pairs_of_doubtful
 from flashbench.report.short_code import short_code
 from flashbench.report.story import round_story
 from flashbench.report.view import (
+    BestRead,
     BoardWrote,
     Booking,
     ChangedStretch,
@@ -35,6 +36,7 @@ from flashbench.report.view import (
     Stored,
     StoredFile,
 )
+from flashbench.safe_write.best_reading import BestReading, reload_best_reading
 from flashbench.safe_write.between_rounds import LeftBehind, left_by_last_round
 from flashbench.safe_write.next_step import next_step
 
@@ -74,14 +76,15 @@ def build_view(
     protected = read_protected(facts)
     saved = job.load_original() if job.has_original else None
     original = saved.data if saved else None
+    best = reload_best_reading(job) if job.has_best_reading else None
+    source = best.image if best else original
     standing = _standing(job, told)
     image = job.load_stored(standing.image.sha256) if standing.image else None
     left = left_by_last_round(job) if original is not None else None
     left_data = left.data if left and original and len(left.data) == len(original) else None
-    memory = (
-        describe_memory(original, image, booking=booking, outcome=outcome) if original else None
-    )
+    memory = describe_memory(source, image, booking=booking, outcome=outcome) if source else None
     coming = next_step(job)
+    dumped = best or saved
     return JobView(
         label=job.label,
         created=job.file.created,
@@ -95,16 +98,17 @@ def build_view(
         chip=read_chip(
             facts,
             size_bytes=job.file.limits.density_bytes,
-            size_sources=saved.size_sources if saved else None,
-            size_doubt=saved.size_doubt if saved else None,
+            size_sources=dumped.size_sources if dumped else None,
+            size_doubt=dumped.size_doubt if dumped else None,
         ),
         read_ways=saved.ways if saved else (),
-        original=standing.original,
+        original=None if best else standing.source,
+        best_reading=_best_read(best) if best else None,
         images=standing.images,
         files=tuple(_files(job)),
         photos=tuple(Photo(name=photo.name, sha256=photo.sha256) for photo in job.photos),
-        changes=_changes(job, standing.image, original, image, memory.places)
-        if original and image and memory
+        changes=_changes(job, standing.image, source, image, memory.places)
+        if source and image and memory
         else None,
         map_before=map_before(original, left_by_last_round=left_data, protected=protected)
         if original
@@ -127,7 +131,7 @@ class _Standing:
     """What the newest round's journal says of the chip and the files."""
 
     state: State
-    original: Stored | None
+    source: Stored | None  # the original, or the best reading in its place
     images: tuple[Stored, ...]
     image: Stored | None  # the one the report is about
     holds: Stored | None
@@ -135,7 +139,7 @@ class _Standing:
 
 
 def _standing(job: Job, told: Sequence[Told]) -> _Standing:
-    original: Stored | None = None
+    source: Stored | None = None
     images: list[Stored] = []
     proven: str | None = None
     on_new_chip = False
@@ -143,10 +147,12 @@ def _standing(job: Job, told: Sequence[Told]) -> _Standing:
     for event in of_board:
         match event:
             case events.OriginalSaved():
-                original = _stored("original", event.size, event.sha256)
-            case events.ImageSaved() if original is not None:
+                source = _stored("original", event.size, event.sha256)
+            case events.BestReadingSaved():
+                source = _stored("best reading", event.size, event.sha256)
+            case events.ImageSaved() if source is not None:
                 name = f"image {event.number}"
-                images.append(_stored(name, original.size, event.sha256))
+                images.append(_stored(name, source.size, event.sha256))
             case events.WriteAnnounced():
                 on_new_chip = event.kept_number is not None
             case events.WriteFinished():
@@ -156,12 +162,12 @@ def _standing(job: Job, told: Sequence[Told]) -> _Standing:
     unfinished = unfinished_write(of_board)
     wanted = unfinished.target_sha256 if unfinished else proven
     by_hash = {image.sha256: image for image in images}
-    known = {**by_hash, **({original.sha256: original} if original else {})}
+    known = {**by_hash, **({source.sha256: source} if source else {})}
     holds = known.get(proven) if proven and not unfinished else None
     newest = images[-1] if images else None
     return _Standing(
-        state=_state(original, newest, holds, half_written=unfinished is not None),
-        original=original,
+        state=_state(source, newest, holds, half_written=unfinished is not None),
+        source=source,
         images=tuple(images),
         image=by_hash.get(wanted, newest) if wanted else newest,
         holds=holds,
@@ -170,15 +176,24 @@ def _standing(job: Job, told: Sequence[Told]) -> _Standing:
 
 
 def _state(
-    original: Stored | None, newest: Stored | None, holds: Stored | None, *, half_written: bool
+    source: Stored | None, newest: Stored | None, holds: Stored | None, *, half_written: bool
 ) -> State:
     if half_written:
         return State.HALF_WRITTEN
-    if original is None:
+    if source is None:
         return State.UNREAD
     if holds is not None:
-        return State.RESTORED if holds.sha256 == original.sha256 else State.PROVEN
+        return State.RESTORED if holds.sha256 == source.sha256 else State.PROVEN
     return State.KEPT if newest is None else State.PREPARED
+
+
+def _best_read(best: BestReading) -> BestRead:
+    return BestRead(
+        stored=_stored("best reading", best.density_bytes, best.sha256),
+        read_count=best.read_count,
+        unstable_bytes=best.unstable_bytes,
+        unstable=best.unstable,
+    )
 
 
 def _stored(name: str, size: int, sha256: str) -> Stored:
@@ -191,6 +206,8 @@ def _files(job: Job) -> Iterator[StoredFile]:
             match event:
                 case events.OriginalSaved():
                     name = "original"
+                case events.BestReadingSaved():
+                    name = "best reading"
                 case events.ImageSaved():
                     name = f"image {event.number}"
                 case events.DoubtfulSaved() | events.FoundSaved() | events.KeptContents():

@@ -13,6 +13,7 @@ from flashbench.report.wording import day, gigabytes, number, short_size
 _CHANGED: Final = frozenset({State.PROVEN, State.HALF_WRITTEN})
 _TOUCHED: Final = frozenset({State.PREPARED, State.RESTORED, *_CHANGED})
 _TYPED_MAX: Final = 120
+_PLACES_MAX: Final = 4
 _READ_BACK: Final = frozenset({State.PROVEN, State.RESTORED})
 
 
@@ -35,7 +36,7 @@ def customer_page(view: JobView, texts: Texts, pictures: Pictures) -> Element:
 
 
 def _head(view: JobView, texts: Texts) -> Element:
-    state = f"state.{view.state.value}"
+    state = view.state_key
     lead = texts(f"{state}.lead") if view.outcome is None else ""
     return el(
         "header",
@@ -128,7 +129,8 @@ def _figures(view: JobView, texts: Texts) -> Element | None:
 
 def _words(view: JobView, texts: Texts) -> Element:
     children: list[Child] = [
-        el("p", texts(f"state.{view.state.value}.done")),
+        el("p", texts(f"{view.state_key}.done")),
+        _unproven(view, texts),
         el("h2", texts("customer.data-title")),
         el("p", " ".join(_data(view, texts))),
     ]
@@ -141,6 +143,31 @@ def _words(view: JobView, texts: Texts) -> Element:
     return el("div", *children)
 
 
+def _unproven(view: JobView, texts: Texts) -> Element | None:
+    """Which bytes of a best reading came out differently; their places in decimal."""
+    best = view.best_reading
+    if best is None:
+        return None
+    if not best.unstable_bytes:
+        return el("p", texts("customer.unproven-alike"), data_fact="unproven")
+    places = [
+        number(one.start) if len(one) == 1 else f"{number(one.start)} to {number(one.stop - 1)}"
+        for one in best.unstable
+    ]
+    shown = ", ".join(places[:_PLACES_MAX])
+    more = len(places) - _PLACES_MAX
+    if more > 0:
+        shown = texts("customer.unproven-more", places=shown, more=number(more))
+    said = texts(
+        "customer.unproven",
+        reads=number(best.read_count),
+        count=number(best.unstable_bytes),
+        size=number(best.stored.size),
+        places=shown,
+    )
+    return el("p", said, data_fact="unproven")
+
+
 def _data(view: JobView, texts: Texts) -> list[str]:
     booking = view.booking
     said = [texts("customer.data")]
@@ -151,7 +178,7 @@ def _data(view: JobView, texts: Texts) -> list[str]:
             if touched
             else texts("customer.data-numbers")
         )
-    if view.original is not None:
+    if view.original is not None or view.best_reading is not None:
         said.append(texts("customer.data-copy"))
     if booking.disk_encrypted is not False and view.state in _TOUCHED:
         said.append(texts("customer.data-encryption"))
@@ -164,7 +191,7 @@ def _know(view: JobView, texts: Texts) -> list[str]:
     said = []
     if view.state in (State.PREPARED, *_CHANGED):
         said += [texts("customer.know-warranty"), texts("customer.know-update")]
-    if view.state in _CHANGED:
+    if view.state in _CHANGED and view.best_reading is None:
         said.append(texts("customer.know-back"))
     return said
 
@@ -185,8 +212,9 @@ def _map(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
 
 
 def _codes(view: JobView, texts: Texts) -> Element | None:
-    original, holds = view.original, view.holds
-    if original is None:
+    best, holds = view.best_reading, view.holds
+    before = view.original if best is None else best.stored
+    if before is None:
         return None
     prepared = view.images[-1] if view.state is State.PREPARED else None
     return el(
@@ -194,7 +222,11 @@ def _codes(view: JobView, texts: Texts) -> Element | None:
         el("h2", texts("customer.codes-title")),
         facts(
             [
-                (texts("customer.codes-original"), original.code, "original-code"),
+                (
+                    texts("customer.codes-original" if best is None else "customer.codes-best"),
+                    before.code,
+                    "original-code" if best is None else "best-reading-code",
+                ),
                 (texts("customer.codes-holds"), holds.code if holds else None, "holds-code"),
                 (
                     texts("customer.codes-image"),

@@ -1,6 +1,7 @@
 """The shelf's page: everything that the job knows, for whoever takes the folder up years later."""
 
 from collections.abc import Sequence
+from typing import Final
 from xml.etree.ElementTree import Element
 
 from flashbench.image.memory_package import MemoryPackage, capacity_text
@@ -23,6 +24,8 @@ from flashbench.report.view import (
     StoredFile,
 )
 from flashbench.report.wording import address, flash_size, number, second, short_size, volts
+
+_RANGES_MAX: Final = 24
 
 
 def shelf_page(view: JobView, texts: Texts, pictures: Pictures) -> Element:
@@ -55,7 +58,7 @@ def shelf_page(view: JobView, texts: Texts, pictures: Pictures) -> Element:
 
 
 def _job(view: JobView, texts: Texts) -> Element | None:
-    state = texts(f"state.{view.state.value}.headline")
+    state = texts(f"{view.state_key}.headline")
     if view.on_new_chip:
         state = f"{state} ({texts('shelf.on-new-chip')})"
     adapter = "; ".join(f"{name} {value}" for name, value in view.adapter if value)
@@ -164,9 +167,29 @@ def _chip(view: JobView, texts: Texts, pictures: Pictures) -> Element | None:
                 (texts("shelf.supply"), _supply(view, texts), "supply"),
                 (texts("shelf.registers"), registers, "registers"),
                 (texts("shelf.reads"), "; ".join(view.read_ways), "read-ways"),
+                (texts("shelf.best-reading"), _best_reading(view, texts), "best-reading"),
                 (texts("shelf.doubts"), _sentences(doubts), "doubts"),
             ]
         ),
+    )
+
+
+def _best_reading(view: JobView, texts: Texts) -> str | None:
+    best = view.best_reading
+    if best is None:
+        return None
+    ranges = [
+        address(one.start) if len(one) == 1 else f"{address(one.start)} to {address(one.stop - 1)}"
+        for one in best.unstable
+    ]
+    shown = ", ".join(ranges[:_RANGES_MAX])
+    if len(ranges) > _RANGES_MAX:
+        shown += ", ..."
+    return texts(
+        "shelf.best-reading-says",
+        reads=number(best.read_count),
+        count=number(best.unstable_bytes),
+        ranges=shown or "-",
     )
 
 

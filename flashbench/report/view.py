@@ -77,6 +77,16 @@ class Stored:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BestRead:
+    """What most reads of a chip say that never read the same twice. Not proven."""
+
+    stored: Stored
+    read_count: int
+    unstable_bytes: int
+    unstable: tuple[range, ...]  # addresses at which the reads differed, ascending
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredFile:
     """A file with contents of the chip in any round: evidence or not."""
 
@@ -266,6 +276,7 @@ class JobView:
     chip: Chip
     read_ways: tuple[str, ...]
     original: Stored | None
+    best_reading: BestRead | None  # in place of an original
     images: tuple[Stored, ...]
     files: tuple[StoredFile, ...]  # of all rounds
     photos: tuple[Photo, ...]
@@ -281,3 +292,8 @@ class JobView:
     next: Next
     booking: Booking
     outcome: Outcome | None
+
+    @property
+    def state_key(self) -> str:
+        """The section of the sentences of this state; a best reading has its own."""
+        return f"{'state' if self.best_reading is None else 'best'}.{self.state.value}"

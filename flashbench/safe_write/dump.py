@@ -4,6 +4,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 
 from flashbench.chip.contact import SLOW_HZ, ClockProof, look_closer, settle_clock
+from flashbench.chip.diagnosis import Finding
 from flashbench.chip.identity import Identified
 from flashbench.chip.profile import Address
 from flashbench.errors import AdapterError
@@ -13,6 +14,7 @@ from flashbench.job.sector_digests import keep_sectors
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.backup import Backup, back_up
 from flashbench.safe_write.stable_read import ReadsDisagree, StableRead, read_twice
+from flashbench.wording import command_line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +63,11 @@ def _looked_at(chip: Identified, job: Job, error: ReadsDisagree) -> ReadsDisagre
         closer = look_closer(chip, Address(found.first))
         said += [f"Looked at again around {found.first:06X}h:", *closer.sentences]
         next_step = closer.next_action if closer.flips is not None else next_step
+        if closer.name is Finding.WEAK_CELLS:
+            next_step = f"Dump again at once. {_best_effort(job)}"
+            before = None  # the door is named already
+    if before is not None:
+        next_step += f" {_best_effort(job)}"
     return ReadsDisagree(
         " ".join(said),
         next_step=f"{next_step} To look closer: flashbench check-contact"
@@ -68,6 +75,13 @@ def _looked_at(chip: Identified, job: Job, error: ReadsDisagree) -> ReadsDisagre
         kept=error.kept,
         difference=found,
         ways=error.ways,
+    )
+
+
+def _best_effort(job: Job) -> str:
+    return (
+        "If two reads never agree, keep what most of several say, for another chip:"
+        f" {command_line('dump', job.folder, '--best-effort')}."
     )
 
 

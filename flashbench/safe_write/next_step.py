@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from flashbench.job.dark_board import dark_board
-from flashbench.job.events import ImageSaved, WriteFinished
+from flashbench.job.events import DoubtfulSaved, ImageSaved, ReadDisagreed, WriteFinished
 from flashbench.job.folder import Job
 from flashbench.job.outcome import outcome_of, remark_on_outcome
 from flashbench.job.refusals import JobDamaged, StepRefused
@@ -87,9 +87,7 @@ def _next_step(job: Job) -> NextStep:
     folder = quoted(job.folder)
     unfinished = job.unfinished()
     if job.dumped is None:
-        return NextStep(
-            proven=(), command=f"flashbench dump {folder}", why="there is no original yet"
-        )
+        return _dump_it(job)
     proven = [_source_text(job)]
     wrote = what_the_board_wrote(job)
     if wrote is not None:
@@ -117,9 +115,38 @@ def _next_step(job: Job) -> NextStep:
         return NextStep(
             proven=tuple(proven),
             command=f"flashbench edit {folder} --from-image FILE",
-            why="there is no edited image yet" if newest is None else "the image is damaged",
+            why=_no_image_yet(job) if newest is None else "the image is damaged",
         )
     return _write_it(job, proven, newest)
+
+
+def _dump_it(job: Job) -> NextStep:
+    """Nothing is dumped: after reads that did not agree twice, by a best effort."""
+    again = command_line("dump", job.folder)
+    disagreed = sum(isinstance(event, ReadDisagreed) for event in job.story)
+    kept = [f"doubtful-{one.number}.bin" for one in job.story if isinstance(one, DoubtfulSaved)]
+    if not disagreed:
+        return NextStep(proven=(), command=again, why="there is no original yet")
+    best = command_line("dump", job.folder, "--best-effort")
+    where = f" (kept, and no evidence: {', '.join(kept)})" if kept else ""
+    if disagreed == 1:
+        why = (
+            f"there is no original yet: two reads did not agree{where}; clean the contact first"
+            f" (if two reads never agree, keep what most of several say: {best})"
+        )
+        return NextStep(proven=(), command=again, why=why)
+    why = (
+        f"there is no original yet: reads did not agree at {disagreed} dumps{where}; keep what most"
+        f" of several say, for another chip (or clean the contact and try once more: {again})"
+    )
+    return NextStep(proven=(), command=best, why=why)
+
+
+def _no_image_yet(job: Job) -> str:
+    if not job.has_best_reading:
+        return "there is no edited image yet"
+    as_it_is = command_line("restore", job.folder, "--to-new-chip")
+    return f"there is no edited image yet (or put what was read onto another chip: {as_it_is})"
 
 
 def _write_it(job: Job, proven: Sequence[str], newest: int) -> NextStep:
@@ -210,7 +237,9 @@ def _way_on(job: Job, proven: list[str], unfinished: UnfinishedWrite) -> NextSte
         )
     elif back:
         command = restore
-        why = f"putting the original back on {which} was begun and is not proven" + (
+        best = job.has_best_reading
+        what = "writing the best reading to" if best else "putting the original back on"
+        why = f"{what} {which} was begun and is not proven" + (
             ""
             if job.newest_image() is None
             else f" (on to the new image instead: {command_line('finish', job.folder)})"
@@ -276,7 +305,8 @@ def _proven_since_newest_image(job: Job) -> WriteFinished | None:
 
 def _name_of(job: Job, sha256: str) -> str:
     number = job.image_number(sha256)
-    name = "the original" if number is None else f"image {number}"
+    dumped = "best reading (not proven)" if job.has_best_reading else "original"
+    name = f"the {dumped}" if number is None else f"image {number}"
     return name if job.round_number == 1 else f"{name} of round {job.round_number}"
 
 

@@ -96,8 +96,9 @@ def test_a_round_without_an_original_says_what_it_has_instead(tmp_path: Path) ->
         ("Round 1 of job a_job has no original yet.", "Dump the chip."),
         (
             "Round 1 of job best_reading has no original yet.",
-            "It has a best reading, which goes to another chip only: write --to-new-chip (or"
-            " restore --to-new-chip).",
+            "It has a best reading, not proven, which goes to another chip only, or to one that has"
+            f" it already: flashbench write {tmp_path / 'best_reading'} --to-new-chip  (unedited:"
+            f" flashbench restore {tmp_path / 'best_reading'} --to-new-chip)",
         ),
     ]
 

@@ -57,7 +57,9 @@ def test_every_state_cell_and_open_question_has_its_sentence() -> None:
 
     for state in State:
         assert all(
-            texts.has(f"state.{state.value}.{part}") for part in ("headline", "lead", "done")
+            texts.has(f"{section}.{state.value}.{part}")
+            for section in ("state", "best")
+            for part in ("headline", "lead", "done")
         )
     assert all(texts.has(f"cell.{name}") for name in [*(cell.value for cell in Cell), "protected"])
     assert all(texts.has(f"package.open.{question.value}") for question in Open)
@@ -68,7 +70,7 @@ def test_every_sentence_is_used_somewhere() -> None:
     code = "".join(
         file.read_text("utf-8") for file in folder.iterdir() if file.name.endswith(".py")
     )
-    composed = ("state.", "cell.", "moment.", "attribute.", "package.open.")
+    composed = ("state.", "best.", "cell.", "moment.", "attribute.", "package.open.")
 
     unused = [
         key
