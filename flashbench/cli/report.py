@@ -36,7 +36,8 @@ def report(
     customer's page fills one sheet of A4 and holds no serial numbers or keys; print it as
     page 1. The shelf's page holds everything. An earlier report is replaced.
 
-    With --json: label, file, state, practice, changed_bytes, original_code, holds_code.
+    With --json: label, file, state, best_reading (true: what was read is not proven), practice,
+    changed_bytes, original_code, holds_code.
     """
     with command(json=json) as output:
         report_at(output, job, texts=texts)
@@ -57,6 +58,7 @@ def report_at(output: Output, folder: Path, *, texts: Path | None = None) -> Non
             "label": job.label,
             "file": str(path),
             "state": view.state.value,
+            "best_reading": view.best_reading is not None,
             "practice": view.practice,
             "changed_bytes": view.changes.changed_bytes if view.changes else None,
             "original_code": view.original.code if view.original else None,

@@ -50,7 +50,8 @@ def why_not_the_board(job: Job) -> str | None:
     if left is None:
         return (
             f"this is not the chip this job last wrote in round {before}, nor another that it"
-            " dumped then: what the board wrote is not known"
+            " dumped then: what the board wrote is not known (if it is not this board's, put that"
+            f" in: {command_line('dump', job.folder, '--again')})"
         )
     known = _other_known_contents(job, left)
     if not left.chip.written_last:

@@ -142,6 +142,7 @@ def test_a_best_reading_is_never_called_an_original_or_unread(fresh: Workplace) 
         assert "has not been read yet" not in customer + shelf
         assert "The way back is open" not in customer
         assert "3 reads; 24 bytes differ among them: 001008h to 001009h, 00100Dh, " in shelf
+    assert told(run("report", str(fresh.job), "--json"))["best_reading"] is True
     assert coming["proven"][-1] == (
         "the replacement chip last held the best reading (not proven), read back byte for byte"
     )

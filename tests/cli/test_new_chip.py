@@ -7,11 +7,14 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from flashbench.cli.new_chip import register_rows
+from flashbench.job.folder import Job
 from flashbench.rehearsal import add_chip, arm, open_bench, swap_chip
 from flashbench.rehearsal.faults import LosePower
+from tests.builders.job import AChip, a_profile
 from tests.chip.test_carry_over import carried
 from tests.cli.workplace import (
     PART,
+    SIZE,
     Workplace,
     contents,
     edited,
@@ -226,6 +229,32 @@ def test_a_third_chip_is_no_later_round_of_the_job(two_chips: Workplace) -> None
     assert "opens a job of its own: flashbench dump NEWJOB" in way
     assert way.endswith(f"flashbench restore {place.job} --to-new-chip")
     assert not (place.job / "round-2").exists()
+
+
+def test_after_a_round_of_a_wrong_chip_the_right_one_leads_on(two_chips: Workplace) -> None:
+    place = two_chips
+    with Job.open(place.job) as job:
+        wrong = AChip(
+            jedec_id="ef4018", unique_id="0123456789abcdef", profile=a_profile(density_bytes=SIZE)
+        )
+        job.open_round(wrong)
+        job.save_original(b"\xff" * SIZE, chip_facts=wrong.facts(), ways=("one", "two"))
+    swap_chip(place.bench, "first")
+    again = f"flashbench dump {place.job} --again"
+
+    met = [place.on_job("verify"), place.on_job("restore", "--round", "1", "--yes")]
+    said = " ".join(run("next", str(place.job)).stdout.split())
+    dumped = place.on_job("dump", "--again")
+
+    for refused in met:
+        assert refused.exit_code == 3
+        assert three_lines(refused)[2] == (
+            "If round 2 was dumped from a wrong chip, and this is the board's, take it as the next"
+            f" round: {again}. Else put the chip of round 2 in."
+        )
+    assert f"(if it is not this board's, put that in: {again})" in said
+    assert dumped.exit_code == 0, dumped.stderr
+    assert (place.job / "round-3" / "original.bin").read_bytes() == contents()
 
 
 def test_contents_that_this_job_made_are_not_the_board_s_writing(two_chips: Workplace) -> None:

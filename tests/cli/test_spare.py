@@ -176,3 +176,29 @@ def test_an_own_chip_without_a_number_is_told_by_what_it_holds(bench: InventedBe
 
     assert dumped["board_wrote"] is None
     assert "this is the board's own chip, which this job left untouched" in dumped["notes"][-1]
+
+
+def test_a_blank_chip_without_a_number_is_no_later_round(bench: InventedBench) -> None:
+    board = _edited_job(bench)
+    blank = bench.new_chip(
+        "blank",
+        part=SMALL_MODEL.part,
+        contents=b"\xff" * SMALL_MODEL.size,
+        socket=bench.socket_for(SMALL_MODEL.part),
+    )
+
+    refused = bench.at_chip("dump", board, "--again", chip=blank)
+    own = bench.at_chip("dump", board, "--again")
+
+    assert refused.exit_code == 3
+    assert three_lines(refused)[1] == (
+        "The chip in the socket is blank, and no chip of job WF2 bag 017 was left so: no board"
+        " wrote that."
+    )
+    assert three_lines(refused)[2].startswith(
+        "Put the job's chip in. If this is that one, put its contents back: flashbench restore"
+        f" {board.job}. A chip that somebody else soldered"
+    )
+    went_well(own)
+    assert (board.job / "round-2" / "original.bin").read_bytes() == board.holds
+    assert not (board.job / "round-3").exists()

@@ -369,7 +369,8 @@ AFRESH = (
             OTHER,
             (
                 "this is not the chip this job last wrote in round 1, nor another that it dumped"
-                " then: what the board wrote is not known",
+                " then: what the board wrote is not known (if it is not this board's, put that in:"
+                " flashbench dump JOB --again)",
                 STILL_THERE,
             ),
             "edit JOB EDITFILE",
