@@ -114,16 +114,22 @@ def holds_a_job(disk: Disk, folder: Path) -> bool:
 
 def round_numbers(disk: Disk, folder: Path) -> tuple[int, ...]:
     """The rounds of a job, 1 to the newest. Raises `JobDamaged` if one is missing."""
-    numbers = sorted(
+    numbers = rounds_there(disk, folder)
+    if not numbers or numbers != tuple(range(1, len(numbers) + 1)):
+        missing = next(n for n in range(1, len(numbers) + 2) if n not in numbers)
+        raise JobDamaged(f"The folder round-{missing} is missing from {quoted(folder)}.")
+    return numbers
+
+
+def rounds_there(disk: Disk, folder: Path) -> tuple[int, ...]:
+    """The rounds that have a folder, ascending, whether one is missing or not."""
+    found = (
         number
         for name in disk.names(folder)
         if (number := layout.round_number(name)) is not None
         and disk.kind(folder / name) is Kind.FOLDER
     )
-    if not numbers or numbers != list(range(1, len(numbers) + 1)):
-        missing = next(n for n in range(1, len(numbers) + 2) if n not in numbers)
-        raise JobDamaged(f"The folder round-{missing} is missing from {quoted(folder)}.")
-    return tuple(numbers)
+    return tuple(sorted(found))
 
 
 def refuse_broken_chain(

@@ -1,15 +1,17 @@
 """One job on the shelf, read from its folder without opening it.
 
 Takes no lock and writes nothing. Every journal is verified; images are not read. What cannot be
-read, or is not what a job writes, makes the entry a damaged one and never an exception.
+read, or is not what a job writes, makes the entry a damaged one and never an exception. What the
+journals that verify tell stays in it: a chip is known by that, whatever else is lost.
 """
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
+from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from flashbench.errors import FlashbenchError
 from flashbench.job import events, job_file, journal, layout
@@ -17,14 +19,16 @@ from flashbench.job.booking import check_intake
 from flashbench.job.disk import Disk, Kind
 from flashbench.job.events import Event, OutcomeTold
 from flashbench.job.intake import Intake
-from flashbench.job.making import round_numbers
+from flashbench.job.making import rounds_there
 from flashbench.job.outcome import outcome_in
 from flashbench.job.refusals import JobDamaged
 from flashbench.job.round_chain import chain_doubts
 from flashbench.job.round_files import read_whole
 from flashbench.job.spares import spare_numbers, without_spares
 from flashbench.job.unfinished import half_written_in, proven_on, unfinished_write
+from flashbench.wording import quoted
 
+_T = TypeVar("_T")
 _CHIP_FACTS_BYTES_MAX: Final = 1 << 20
 
 
@@ -67,12 +71,17 @@ class StoredImage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One folder on the shelf. Of a damaged one only `folder`, `label` and `damage` are sure."""
+    """One folder on the shelf.
+
+    Of a damaged one `stories`, `chips` and `images` are of the rounds whose journal verifies;
+    with `has_gaps` there is, or was, another round, or one of them is not this job's.
+    """
 
     folder: Path
     label: str
     standing: Standing
     damage: str | None = None
+    has_gaps: bool = False
     created: str = ""  # ISO 8601, UTC
     last_at: str = ""  # of the newest journal line
     parts: tuple[str, ...] = ()
@@ -176,49 +185,74 @@ def read_entry(folder: Path, *, disk: Disk | None = None) -> Entry | None:
     except FlashbenchError as error:
         return _damaged(folder, error.seen)
     except (OSError, ValueError, RecursionError) as error:
-        return _damaged(folder, f"It cannot be read: {error}.")
+        return _damaged(folder, _cannot_be_read(error))
 
 
-def _damaged(folder: Path, why: str) -> Entry:
-    return Entry(folder=folder, label=folder.name, standing=Standing.DAMAGED, damage=why)
+def _damaged(folder: Path, why: str, *, has_gaps: bool = True) -> Entry:
+    return Entry(
+        folder=folder,
+        label=folder.name,
+        standing=Standing.DAMAGED,
+        damage=why,
+        has_gaps=has_gaps,
+    )
+
+
+def _cannot_be_read(error: Exception) -> str:
+    return f"It cannot be read: {error}."
+
+
+def _unless_damaged(read: Callable[[], _T], damage: list[str]) -> _T | None:
+    """What `read` returns, or None with a sentence more in `damage`."""
+    try:
+        return read()
+    except FlashbenchError as error:
+        damage.append(error.seen)
+    except (OSError, ValueError, RecursionError) as error:
+        damage.append(_cannot_be_read(error))
+    return None
 
 
 def _was_begun(disk: Disk, folder: Path) -> bool:
-    first = layout.round_folder(folder, 1)
-    places = (folder / layout.JOB_FILE, folder / layout.INTAKE, first)
-    return any(disk.kind(place) is not Kind.ABSENT for place in places)
+    places = (folder / layout.JOB_FILE, folder / layout.INTAKE)
+    return any(disk.kind(place) is not Kind.ABSENT for place in places) or any(
+        layout.round_number(name) is not None for name in disk.names(folder)
+    )
 
 
 def _read(disk: Disk, folder: Path) -> Entry:
-    first = layout.round_folder(folder, 1)
-    if disk.kind(folder / layout.JOB_FILE) is disk.kind(first) is Kind.ABSENT:
+    there = rounds_there(disk, folder)
+    if not there and disk.kind(folder / layout.JOB_FILE) is Kind.ABSENT:
         return _only_booked(disk, folder)
-    lines = {
-        number: journal.read_journal(disk, layout.round_folder(folder, number)).lines
-        for number in round_numbers(disk, folder)
-    }
+    damage: list[str] = []
+    lines = _sound_rounds(disk, folder, there, damage)
+    if not lines:
+        return _damaged(folder, damage[0])
+    has_gaps = bool(damage)
     stories = {
         number: tuple(events.story_of_round(of_round, round_number=number))
         for number, of_round in lines.items()
     }
-    for doubt in chain_doubts(lines):
-        raise JobDamaged(f"The folder round-{doubt.round_number} {doubt.seen}.")
-    newest = stories[max(stories)]
-    file = _job_file(disk, folder, newest)
-    facts = _chip_facts(disk, folder, max(stories), newest)
+    number, newest = max(stories), stories[max(stories)]
+    file = _unless_damaged(lambda: _job_file(disk, folder, newest), damage)
+    facts = _unless_damaged(lambda: _chip_facts(disk, folder, number, newest), damage) or {}
     hashes = [event.sha256 for event in newest if isinstance(event, events.IntakeSaved)]
-    outcome = outcome_in(stories, max(stories))
+    noted = _unless_damaged(lambda: check_intake(disk, folder, hashes=hashes), damage)
+    outcome = outcome_in(stories, number)
     unfinished = unfinished_write(newest) is not None
+    standing = _standing(newest, unfinished=unfinished, outcome=outcome)
     return Entry(
         folder=folder,
-        label=file.label,
-        standing=_standing(newest, unfinished=unfinished, outcome=outcome),
-        created=file.created,
-        last_at=lines[max(lines)][-1].at,
+        label=folder.name if file is None else file.label,
+        standing=Standing.DAMAGED if damage else standing,
+        damage=damage[0] if damage else None,
+        has_gaps=has_gaps,
+        created="" if file is None else file.created,
+        last_at=lines[number][-1].at,
         parts=tuple(text for text in _list(facts.get("parts")) if isinstance(text, str)),
         marking=_text(facts.get("marking")),
-        size_bytes=file.limits.density_bytes,
-        intake=check_intake(disk, folder, hashes=hashes).intake,
+        size_bytes=None if file is None else file.limits.density_bytes,
+        intake=None if noted is None else noted.intake,
         chips=_chips(stories, facts),
         images=tuple(_images(stories)),
         stories=stories,
@@ -227,10 +261,34 @@ def _read(disk: Disk, folder: Path) -> Entry:
     )
 
 
+def _sound_rounds(
+    disk: Disk, folder: Path, there: Sequence[int], damage: list[str]
+) -> dict[int, Sequence[journal.Line]]:
+    """The lines of the rounds whose journal verifies; of the others a sentence in `damage` each."""
+    sound: dict[int, Sequence[journal.Line]] = {}
+
+    def read(number: int) -> Sequence[journal.Line]:
+        lines = journal.read_journal(disk, layout.round_folder(folder, number)).lines
+        events.story_of_round(lines, round_number=number)
+        return lines
+
+    missing = next(number for number in range(1, len(there) + 2) if number not in there)
+    if missing <= max(there, default=1):
+        damage.append(f"The folder round-{missing} is missing from {quoted(folder)}.")
+    for number in there:
+        lines = _unless_damaged(partial(read, number), damage)
+        if lines is not None:
+            sound[number] = lines
+    for doubt in chain_doubts(sound):
+        if doubt.round_number in sound or doubt.round_number > max(there):
+            damage.append(f"The folder round-{doubt.round_number} {doubt.seen}.")
+    return sound
+
+
 def _only_booked(disk: Disk, folder: Path) -> Entry:
     noted = check_intake(disk, folder, hashes=())
     if noted.intake is None:
-        raise JobDamaged(noted.doubt or "intake.toml is missing.")
+        return _damaged(folder, noted.doubt or "intake.toml is missing.", has_gaps=False)
     return Entry(
         folder=folder, label=noted.intake.label, standing=Standing.BOOKED, intake=noted.intake
     )

@@ -104,7 +104,13 @@ def ways_on_with(left: LeftHalfWritten) -> str:
     """The commands that lead on from what a job left of a chip, the begun way first."""
     story = _newest_story(left.entry)
     last = unfinished_write(story)
-    return ways_on(left.entry.folder, story, last if last in left.writes else left.writes[0])
+    ways = ways_on(left.entry.folder, story, last if last in left.writes else left.writes[0])
+    if not left.entry.has_gaps:
+        return ways
+    return (
+        f"{ways}  That job is damaged: if it cannot be opened, put what it lost back from a copy."
+        " If there is none, move its folder off this shelf, and dump the chip into a new job."
+    )
 
 
 def chip_id(chip: Identified) -> ChipId:

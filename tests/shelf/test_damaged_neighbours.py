@@ -1,0 +1,155 @@
+"""A job beside this one that lost a round: its chips are known by the journals that verify."""
+
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from typer.testing import Result
+
+import flashbench as fb
+from flashbench.errors import FlashbenchError
+from flashbench.rehearsal import add_chip, arm, create_bench, open_bench, swap_chip
+from flashbench.rehearsal.faults import LosePower
+from flashbench.shelf.entry import Standing, read_entry
+from tests.builders.bench import TINY, edited, firmware
+from tests.cli.workplace import run, three_lines
+
+ONE = firmware(TINY.density_bytes)
+NEW = edited(ONE, (0x5010, b"a new memory"))
+OTHER_MODEL = firmware(TINY.density_bytes, seed=2)
+PART = "TINY64K"
+
+
+@dataclass(frozen=True)
+class Bench:
+    """A bench on whose shelf board 17 was dumped; another chip of its part may be put in."""
+
+    folder: Path
+
+    @property
+    def job(self) -> Path:
+        return self.folder / "shelf" / "board-17"
+
+    @property
+    def other_job(self) -> Path:
+        return self.folder / "shelf" / "board-18"
+
+    @property
+    def cells(self) -> bytes:
+        with open_bench(self.folder / "bench") as bench:
+            return bench.chip.contents
+
+    def at_bench(self, verb: str, job: Path, *words: str) -> Result:
+        bench = f"rehearsal:{self.folder / 'bench'}"
+        at = ("--adapter", bench, "--supply", "3.3", "--datasheet-supply", "2.7-3.6")
+        return run(verb, str(job), *words, *at, "--clock", "30M")
+
+    def well(self, verb: str, job: Path, *words: str) -> None:
+        result = self.at_bench(verb, job, *words)
+        assert result.exit_code == 0, result.stderr
+
+    def new_chip(self, name: str, image: bytes) -> None:
+        add_chip(self.folder / "bench", name, part=PART, contents=image)
+        self.put_in(name)
+
+    def put_in(self, name: str) -> None:
+        swap_chip(self.folder / "bench", name)
+
+    def write(self, *, to_new_chip: bool = False, power_lost: bool = False) -> None:
+        """Write `NEW` to the board's own chip, or to the one in the socket instead of it."""
+        with open_bench(self.folder / "bench") as bench:
+            at = bench.chip.operation_number + 2
+        arm(self.folder / "bench", [LosePower(at_operation=at, seed=1)] if power_lost else [])
+        url = f"rehearsal:{self.folder / 'bench'}"
+        with fb.open_url(url, clock_hz=30_000_000) as adapter, fb.Job.open(self.job) as job:
+            chip = fb.identify(adapter, supply_volts=3.3, supply_confirmed_by_user=True)
+            backup = fb.reload_backup(job)
+            if to_new_chip:
+                kept = fb.keep_contents(fb.read_twice(chip), job)
+                plan = fb.plan_replacement(kept, backup, target=NEW)
+            else:
+                plan = fb.plan_rewrite(chip, backup, NEW)
+            if power_lost:
+                with pytest.raises(FlashbenchError):
+                    fb.rewrite(plan)
+            else:
+                fb.verify(fb.rewrite(plan))
+        arm(self.folder / "bench", [])
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    create_bench(tmp_path / "bench", part=PART, contents=ONE).close()
+    (tmp_path / "shelf").mkdir()
+    made = Bench(tmp_path)
+    made.well("dump", made.job)
+    return made
+
+
+def dump_of_another_model(bench: Bench) -> None:
+    bench.new_chip("of board 18", OTHER_MODEL)
+    bench.well("dump", bench.other_job)
+
+
+def lose(job: Path, number: int) -> None:
+    shutil.move(job / f"round-{number}", job.parent.parent / f"lost-{number}")
+
+
+def to_new_chip(bench: Bench, *words: str) -> Result:
+    return bench.at_bench(
+        "restore", bench.other_job, "--to-new-chip", "--label", "-18", "--yes", *words
+    )
+
+
+def test_the_chip_of_a_job_that_lost_its_newest_round_is_never_taken_for_a_new_one(
+    bench: Bench,
+) -> None:
+    bench.write()
+    bench.well("dump", bench.job, "--again")
+    dump_of_another_model(bench)
+    lose(bench.job, 2)
+    bench.put_in("first")
+
+    refused = to_new_chip(bench)
+
+    assert refused.exit_code == 3
+    assert "it is the chip of job board-17" in three_lines(refused)[1]
+    assert bench.cells == NEW
+
+
+def test_a_half_written_chip_of_a_job_that_lost_its_newest_round_is_not_dumped(
+    bench: Bench,
+) -> None:
+    bench.write(power_lost=True)
+    torn = bench.cells
+    bench.new_chip("instead", firmware(TINY.density_bytes, seed=3))
+    bench.write(to_new_chip=True)
+    bench.well("dump", bench.job, "--again")
+    lose(bench.job, 2)
+    bench.put_in("first")
+
+    refused = bench.at_bench("dump", bench.folder / "shelf" / "new")
+
+    assert refused.exit_code == 4, refused.stdout
+    assert "one of job board-17" in three_lines(refused)[1]
+    assert f"finish {bench.job}" in three_lines(refused)[2]
+    assert "move its folder off this shelf" in three_lines(refused)[2]
+    assert bench.cells == torn
+
+
+def test_what_the_other_rounds_tell_stays_on_the_shelf_beside_the_damage(bench: Bench) -> None:
+    bench.write()
+    bench.well("dump", bench.job, "--again")
+    whole = read_entry(bench.job)
+    (bench.job / "round-1" / "journal.head").unlink()
+    one_unread = read_entry(bench.job)
+    lose(bench.job, 1)
+    one_missing = read_entry(bench.job)
+
+    assert whole is not None and not whole.has_gaps and whole.damage is None
+    for entry in (one_unread, one_missing):
+        assert entry is not None and entry.has_gaps
+        assert (entry.standing, entry.chips) == (Standing.DAMAGED, whole.chips)
+        assert entry.images == whole.images[-1:]
+        assert entry.stories == {2: whole.stories[2]}
