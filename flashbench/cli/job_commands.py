@@ -8,7 +8,7 @@ import typer
 
 from flashbench.cli.jobs import opened_job
 from flashbench.cli.options import JobArgument, JsonOption
-from flashbench.cli.output import Output, command, listed
+from flashbench.cli.output import Output, command, listed, many
 from flashbench.errors import CheckFailed
 from flashbench.wording import quoted
 
@@ -55,7 +55,7 @@ def check_at(output: Output, folder: Path) -> None:
     Raises:
         CheckFailed: something is damaged.
     """
-    from flashbench.job.check import can_be_checked, check_folder
+    from flashbench.job.check import can_be_checked, check_folder, way_back
     from flashbench.job.refusals import JobMissing
 
     if not can_be_checked(folder):
@@ -73,12 +73,14 @@ def check_at(output: Output, folder: Path) -> None:
     }
     rows = listed("damaged", [f"{one.path}: {one.seen}" for one in damage])
     rows += listed("note", [f"{one.path}: {one.seen}" for one in notes])
-    output.rows(rows or [("damaged", "nothing: every file is as its journal says")])
+    if not damage:
+        rows.append(("damaged", "nothing: every file is as its journal says"))
+    output.rows(rows)
     if damage:
         raise CheckFailed(
-            f"{len(damage)} of what is in {quoted(folder)} is damaged, first {damage[0].path}:"
-            f" {damage[0].seen}.",
-            next_step="Keep this folder as it is, and put what is damaged back from a second copy.",
+            f"{quoted(folder)} has {many(len(damage), 'damaged thing')} in it, first"
+            f" {damage[0].path}: {damage[0].seen}.",
+            next_step=way_back(folder, damage),
         )
 
 

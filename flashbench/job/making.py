@@ -117,7 +117,11 @@ def round_numbers(disk: Disk, folder: Path) -> tuple[int, ...]:
     numbers = rounds_there(disk, folder)
     if not numbers or numbers != tuple(range(1, len(numbers) + 1)):
         missing = next(n for n in range(1, len(numbers) + 2) if n not in numbers)
-        raise JobDamaged(f"The folder round-{missing} is missing from {quoted(folder)}.")
+        raise JobDamaged(
+            f"The folder round-{missing} is missing from {quoted(folder)}.",
+            next_step="Keep what is there as it is, and put that folder back from a second copy of"
+            " the job.",
+        )
     return numbers
 
 

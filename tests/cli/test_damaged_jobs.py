@@ -1,10 +1,11 @@
 """A job whose files are not as saved: what is named, and what still works."""
 
+import shutil
 from pathlib import Path
 
 import pytest
 
-from tests.cli.workplace import Workplace, run, told
+from tests.cli.workplace import Workplace, copied, run, three_lines, told
 
 
 def spoil(path: Path) -> None:
@@ -117,3 +118,85 @@ def test_what_is_said_of_a_later_round_names_the_round(place: Workplace) -> None
 
     assert "the chip holds the original of round 2, byte for byte" in held.stdout
     assert "original of round 2 of 16777216 bytes" in " ".join(coming.stdout.split())
+
+
+def damage_in(place: Workplace) -> list[tuple[str, str]]:
+    checked = run("next", str(place.job), "--check", "--json")
+    assert checked.exit_code == 1
+    return [(one["path"], one["seen"]) for one in told(checked)["damage"]]
+
+
+@pytest.mark.parametrize("name", ["journal.head", "journal.jsonl"])
+def test_a_journal_that_is_gone_is_one_damage_and_leads_back_through_a_new_job(
+    place: Workplace, name: str
+) -> None:
+    (place.job / "round-1" / name).unlink()
+
+    assert damage_in(place) == [(f"round-1/{name}", f"{name} is missing from round-1")]
+    refused = run("next", str(place.job), "--check")
+    assert three_lines(refused)[1] == (
+        f"{place.job} has 1 damaged thing in it, first round-1/{name}: {name} is missing from"
+        " round-1."
+    )
+    assert three_lines(refused)[2] == three_lines(run("next", str(place.job)))[2]
+    assert "flashbench dump NEWJOB" in three_lines(refused)[2]
+
+
+def test_a_job_file_that_is_gone_is_made_again_and_no_damage(place: Workplace) -> None:
+    (place.job / "job.toml").unlink()
+
+    checked = run("next", str(place.job), "--check")
+
+    assert checked.exit_code == 0
+    assert checked.stdout.splitlines() == [
+        "  note     job.toml: is missing; the journal has its text, and the next command",
+        "           makes it again",
+        "  damaged  nothing: every file is as its journal says",
+    ]
+
+
+def test_a_job_file_that_is_gone_with_the_journal_is_told_in_plain_words(place: Workplace) -> None:
+    (place.job / "job.toml").unlink()
+    (place.job / "round-1" / "journal.head").unlink()
+
+    assert damage_in(place) == [
+        ("round-1/journal.head", "journal.head is missing from round-1"),
+        ("job.toml", "cannot be read: No such file or directory"),
+    ]
+
+
+def test_the_round_of_another_job_is_to_be_moved_out(place: Workplace, tmp_path: Path) -> None:
+    other = copied(place, tmp_path / "other")
+    for words in (("dump", "--again"),) * 2:
+        assert other.on_job(*words).exit_code == 0
+    shutil.copytree(other.job / "round-3", place.job / "round-2")
+
+    assert damage_in(place) == [("round-2", "belongs to another job: move it out of the folder")]
+    refused = run("next", str(place.job), "--check")
+    assert three_lines(refused)[2] == (
+        "Keep this folder otherwise as it is; what is moved out may be another job's own."
+    )
+
+
+def test_a_file_of_another_job_is_not_taken_for_an_interrupted_saving_for_sure(
+    place: Workplace,
+) -> None:
+    (place.job / "round-1" / "kept-1.bin").write_bytes(b"another job's")
+
+    checked = run("next", str(place.job), "--check")
+
+    assert checked.exit_code == 0
+    assert " ".join(checked.stdout.split()) == (
+        "note round-1/kept-1.bin: is not in the journal, and no evidence: its saving was"
+        " interrupted, or it belongs to another job: then move it out of the folder"
+        " damaged nothing: every file is as its journal says"
+    )
+
+
+def test_a_missing_round_is_a_folder_to_put_back(place: Workplace) -> None:
+    assert place.on_job("dump", "--again").exit_code == 0
+    (place.job / "round-1").rename(place.folder / "elsewhere")
+
+    assert damage_in(place)[0] == ("round-1", "the round is missing")
+    assert "Put that folder back" in three_lines(run("next", str(place.job), "--check"))[2]
+    assert "put that folder back" in three_lines(run("next", str(place.job)))[2]

@@ -102,7 +102,10 @@ def test_the_hash_file_of_a_best_reading_is_checked(best: Path) -> None:
     assert findings(best) == [("round-1/best-reading.bin.sha256", HASH_GONE, False)]
 
 
-INTERRUPTED = "is not in the journal: its saving was interrupted, and it is not evidence"
+INTERRUPTED = (
+    "is not in the journal, and no evidence: its saving was interrupted, or it belongs to"
+    " another job: then move it out of the folder"
+)
 LEFT = "was left when a process was stopped or the disk refused; it may be deleted"
 STRANGE = "was not made by flashbench"
 

@@ -138,7 +138,8 @@ def test_the_whole_folder_check_notices_every_changed_file_and_changes_none(fold
             lambda folder: (folder / "round-1" / "image-2.bin").write_bytes(b"x"),
             Finding(
                 path="round-1/image-2.bin",
-                seen="is not in the journal: its saving was interrupted, and it is not evidence",
+                seen="is not in the journal, and no evidence: its saving was interrupted, or it"
+                " belongs to another job: then move it out of the folder",
                 damaged=False,
             ),
         ),
@@ -236,7 +237,13 @@ def test_a_round_that_is_a_copy_of_another_is_noticed(folder: Path) -> None:
 
     with pytest.raises(JobDamaged, match="round-2 is not the journal of that round"):
         opened(folder)
-    assert check_folder(folder)[0].path == "round-2/journal.jsonl"
+    assert check_folder(folder) == (
+        Finding(
+            path="round-2",
+            seen="is a copy of round-1: move it out of the folder",
+            damaged=True,
+        ),
+    )
 
 
 @pytest.mark.parametrize(

@@ -344,8 +344,8 @@ def test_while_a_write_is_unfinished_the_disk_s_refusal_says_half_written(tmp_pa
 
     assert at_once.exit_status == later.exit_status == 4
     assert at_once.next_step == (
-        "Leave the chip where it is. Make room on that disk, or repair it, then run finish or"
-        " restore."
+        "Leave the chip where it is. Make room on that disk, or repair it, then run: flashbench"
+        f" finish {tmp_path / 'job'}  (or: flashbench restore {tmp_path / 'job'})"
     )
     assert later.next_step == (
         "Make the folder writable for you, or use another, then run the same command again."
