@@ -51,8 +51,9 @@ ChipIsOption = Annotated[
         "--chip-is",
         metavar="original|N",
         show_default=False,
-        help="Where two half-written chips of the job cannot be told apart: which one is in the"
-        " socket, as its bag says.",
+        help="Which chip of the job is in the socket, as its bag says: where two half-written"
+        " ones cannot be told apart, or a whole one is to be written instead of a half-written"
+        " one.",
     ),
 ]
 
@@ -186,6 +187,15 @@ def _of_the_half_written_one(plan: "Plan") -> tuple[str, ...]:
             " for the new one"
         )
     return (said,)
+
+
+def other_half_written_chips(plan: "Plan") -> tuple[str, ...]:
+    """The replacements that stay half-written beside the chip that a plan is for."""
+    from flashbench.safe_write.which_chip import name_of_chip
+
+    job = plan.job
+    left = (number for number in job.half_written_chips if number != plan.kept_number)
+    return tuple(f"{name_of_chip(job, n)}, and it stays so" for n in left if n is not None)
 
 
 def bag_the_own_chip(output: Output, plan: "Plan") -> None:

@@ -18,6 +18,7 @@ from flashbench.cli.new_chip import (
     given_up_board,
     new_chip_facts,
     new_chip_rows,
+    other_half_written_chips,
     outranked_by_replacement,
     replacement_is_unfinished,
     spare_of,
@@ -50,6 +51,7 @@ from flashbench.cli.working_clock import clock_row, other_chip_to_work_on, own_c
 
 if TYPE_CHECKING:
     from flashbench.job.folder import Job
+    from flashbench.safe_write.found import WhichChip
     from flashbench.safe_write.plan import Plan
 
 Planner = Callable[[AtBench, "Job"], "Plan"]
@@ -64,6 +66,7 @@ def write(
     to_new_chip: ToNewChipOption = False,
     chip_of: ChipOfOption = None,
     chip_label: ChipLabelOption = None,
+    chip_is: ChipIsOption = None,
     label: BagOption = None,
     yes: YesOption = False,
     json: JsonOption = False,
@@ -85,7 +88,8 @@ def write(
     The chip is read first and must hold what was backed up, or what this job last proved.
     What will change is shown, and you are asked; the end of the label on the bag is asked
     for first (--yes does not answer that). Do not touch the socket until the last line
-    says that you may take the chip out. After an accident: flashbench next board-17.
+    says that you may take the chip out. After an accident: flashbench next board-17. While a
+    replacement is half-written, the own chip is written only with --chip-is original.
 
     Without --clock the contact is checked first, as dump does, and reads go at the fastest clock
     that leaves a margin, never above the one the dump was read at. What changes the chip goes at
@@ -110,7 +114,7 @@ def write(
                 yes=yes,
             )
         else:
-            write_at(output, job, options, image=image, label=label, yes=yes)
+            write_at(output, job, options, image=image, label=label, chip_is=chip_is, yes=yes)
 
 
 def write_at(
@@ -120,15 +124,18 @@ def write_at(
     *,
     image: int | None = None,
     label: str | None = None,
+    chip_is: str | None = None,
     yes: bool,
 ) -> None:
     """What `write` does; `label` is what was read from the bag, None to ask."""
     from flashbench.safe_write import steps
 
-    def planned(at: AtBench, job: "Job") -> "Plan":
-        return steps.plan_write(at.chip, job, image_number=image, progress=at.progress)
+    which = which_chip(chip_is)
 
-    bag = _own_bag(output, label)
+    def planned(at: AtBench, job: "Job") -> "Plan":
+        return steps.plan_write(at.chip, job, image_number=image, which=which, progress=at.progress)
+
+    bag = _own_bag(output, label, which=which)
 
     def demand(job: "Job") -> None:
         steps.demand_image(job, image)
@@ -178,7 +185,8 @@ def finish_at(
     """What `finish` does; `label` is what was read from the bag, None to ask if it is needed."""
     from flashbench.safe_write import steps
 
-    which, bag = which_chip(chip_is), _own_bag(output, label)
+    which = which_chip(chip_is)
+    bag = _own_bag(output, label, which=which)
 
     def demand(job: "Job") -> None:
         steps.demand_unfinished(job)
@@ -277,7 +285,7 @@ def restore_at(
             at.chip, job, image_number=image, which=which, progress=at.progress
         )
 
-    bag = _own_bag(output, label)
+    bag = _own_bag(output, label, which=which)
 
     def demand(job: "Job") -> None:
         source_of(job)
@@ -348,14 +356,17 @@ def write_to_new_chip_at(
             agree_and_write(output, at, plan, yes=yes)
 
 
-def _own_bag(output: Output, label: str | None) -> "Callable[[Job], None]":
+def _own_bag(
+    output: Output, label: str | None, *, which: "WhichChip | None"
+) -> "Callable[[Job], None]":
     """Demands the end of the label on the bag, unless a write to a chip with a factory number is
-    unfinished: then the chip was left in the socket, and its number tells whose it is. What is
-    said beforehand has to be right."""
+    unfinished: then the chip was left in the socket, and its number tells whose it is. `which`
+    says that another one is. What is said beforehand has to be right."""
 
     def demand(job: "Job") -> None:
         unfinished = job.unfinished()
-        if label is not None or unfinished is None or unfinished.unique_id is None:
+        is_known = unfinished is not None and unfinished.unique_id is not None and which is None
+        if label is not None or not is_known:
             demand_bag(output, job.label, read=label)
 
     return demand
@@ -373,9 +384,10 @@ def _rewrite(
 ) -> None:
     """`demand` refuses a job at another step, and asks its bag, before any pin is driven."""
     from flashbench.safe_write import steps
+    from flashbench.safe_write.beside_half_written import can_be_half_written
     from flashbench.shelf.owner import refuse_found_of_another
 
-    with opened_job(output, folder) as job, steps.outranked_by_unfinished(job):
+    with opened_job(output, folder) as job, steps.outranked_by_unfinished(job) as left:
         demand_someone_to_ask(output, yes=yes)
         Sockets.of(options).demand_supply()
         demand(job)
@@ -383,6 +395,8 @@ def _rewrite(
 
         with own_chip_to_work_on(output, options, job, to_change=True) as at:
             with naming_strangers(at, job):
+                left.may_be_in_the_socket = can_be_half_written(at.chip, job)
+                output.job_half_written = left.may_be_in_the_socket
                 plan = planned(at, job)
             refuse_found_of_another(plan)
             if copies:
@@ -476,6 +490,7 @@ def _show(output: Output, plan: "Plan", time: str) -> None:
     else:
         rows += _change_rows(plan, time)
     rows += new_chip_rows(plan)
+    rows += listed("half-written", other_half_written_chips(plan))
     rows += listed("doubts", plan.doubts)
     output.rows(rows)
 

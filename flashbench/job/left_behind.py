@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from flashbench.job import events
 from flashbench.job.events import Event
+from flashbench.job.spares import without_spares
 
 
 @dataclass(slots=True)
@@ -47,6 +48,24 @@ def left_behind(
         chip
         for chip in possible
         if writes.is_unfinished(chip) and writes.announced[chip] < max(proven_at)
+    )
+
+
+def was_replaced(story: Sequence[Event], chip: int) -> bool:
+    """Whether a half-written replacement lost its place: another one was since written and proven.
+
+    The round's own chip takes nobody's place, and neither does a spare.
+    """
+    writes = _writes(without_spares(story))
+    begun = writes.announced.get(chip)
+    return (
+        begun is not None
+        and writes.is_unfinished(chip)
+        and any(
+            at > begun and not writes.is_unfinished(other)
+            for other, (at, _) in writes.proven.items()
+            if other not in (None, chip)
+        )
     )
 
 

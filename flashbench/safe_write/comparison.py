@@ -7,9 +7,11 @@ from functools import partial
 from flashbench.chip import reading
 from flashbench.chip._read_frames import ReadKind
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipHalfWritten, StrangeContents
+from flashbench.errors import ChipHalfWritten, OtherChip, StrangeContents
 from flashbench.job.folder import Job
+from flashbench.job.left_behind import was_replaced
 from flashbench.job.refusals import JobDamaged
+from flashbench.job.unfinished import UnfinishedWrite
 from flashbench.job.way_on import ways_on
 from flashbench.progress import Progress, silent
 from flashbench.safe_write import _following
@@ -18,6 +20,7 @@ from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.which_chip import (
     bagged_sentence,
     chips_it_can_be,
+    is_still_wanted,
     name_of_chip,
     told_by_contents,
 )
@@ -31,7 +34,8 @@ class Comparison:
     `equals` names what it equals: "original", "image 2"; None if neither. Then `nearest` is the
     one it resembles most, `differing_bytes` how much is different, first at `first_difference`.
     `chip` names the chip of the job that it is; `doubts` are sentences on damaged files, which
-    were not compared with, and on how it was told from a half-written one.
+    were not compared with, on how it was told from a half-written one, and on another chip of the
+    job that is half-written.
     """
 
     chip: str
@@ -72,6 +76,8 @@ def compare(chip: Identified, job: Job, *, progress: Progress = silent) -> Compa
     told = told_by_contents(job, _that_explain(held, chip, job, possible), digest.sha256)
     if picture.equal and told != possible:
         doubts = (*doubts, _how_it_was_told(job, told, possible))
+    left = [n for n in job.half_written_chips if n not in possible and is_still_wanted(job, n)]
+    doubts = (*doubts, *(f"Half-written elsewhere: {bagged_sentence(job, n)}." for n in left))
     return Comparison(
         chip=" or ".join(name_of_chip(job, number) for number in told),
         doubts=doubts,
@@ -129,6 +135,14 @@ def _intact_pictures(job: Job) -> tuple[list[tuple[str, bytes]], tuple[str, ...]
     return pictures, tuple(f"Not compared with: {error.seen}" for error in damage)
 
 
+def _unfinished_of(held: Comparison, job: Job) -> UnfinishedWrite:
+    """The unfinished write of the chip that was compared; of several the job's last."""
+    numbers = [n for n in job.half_written_chips if name_of_chip(job, n) in held.chip]
+    writes = [one for n in numbers if (one := job.unfinished_on(n)) is not None]
+    last = job.unfinished()
+    return last if last is not None and last in writes else writes[0]
+
+
 def demand_known(held: Comparison, job: Job) -> None:
     """Return if the chip holds something this job knows and nothing is left unproven.
 
@@ -138,8 +152,15 @@ def demand_known(held: Comparison, job: Job) -> None:
     """
     folder = quoted(job.folder)
     if held.unfinished:
-        left = (job.unfinished_on(number) for number in job.half_written_chips)
-        write = job.unfinished() or next(one for one in left if one is not None)
+        write = _unfinished_of(held, job)
+        number = write.kept_number
+        if number is not None and was_replaced(job.story, number):
+            raise OtherChip(
+                f"The chip in the socket is {name_of_chip(job, number)} of job {job.label}. It was"
+                " left half-written, and another one took its place.",
+                next_step="It belongs in a bag that says so, and is not to be used. Put in the"
+                " chip that the board has now.",
+            )
         raise ChipHalfWritten(
             f"A write of job {job.label} was begun and is not proven.",
             next_step=f"Run: {ways_on(job.folder, job.story, write)}",

@@ -25,6 +25,10 @@ from flashbench.progress import Progress, silent
 from flashbench.safe_write import screening
 from flashbench.safe_write._sender import WORN_FACTOR
 from flashbench.safe_write.backup import Backup, reload_backup
+from flashbench.safe_write.beside_half_written import (
+    refuse_half_written_replacement,
+    refuse_whole_chip,
+)
 from flashbench.safe_write.found import WhichChip, read_for_recovery
 from flashbench.safe_write.new_chip import source_of
 from flashbench.safe_write.next_round import refuse_stranger_in_new_round
@@ -102,19 +106,28 @@ def longest_stop_s(chip: Identified) -> float:
     return (WORN_FACTOR * max(erases_ms, default=0.0) + registers_ms) / 1000
 
 
+@dataclass(slots=True)
+class HalfWrittenBefore:
+    """What is known, so far, of the chip that a command met."""
+
+    may_be_in_the_socket: bool
+
+
 @contextmanager
-def outranked_by_unfinished(job: Job) -> Iterator[None]:
+def outranked_by_unfinished(job: Job) -> Iterator[HalfWrittenBefore]:
     """A half-written chip stays half-written, whatever stops the command that meets it.
+
+    Whoever learns that the chip in the socket is none of those says so by what is yielded.
 
     Raises:
         ChipHalfWritten: the work inside was stopped, and a write had been unfinished before.
             Only a refusal that doubts whether this is the job's chip at all stays what it is.
     """
-    unfinished = job.unfinished() is not None
+    left = HalfWrittenBefore(may_be_in_the_socket=job.unfinished() is not None)
     try:
-        yield
+        yield left
     except _STOPS as error:
-        if not unfinished:
+        if not left.may_be_in_the_socket:
             raise
         raise ChipHalfWritten(
             error.seen,
@@ -245,14 +258,25 @@ def demand_new_image(job: Job, original: bytes, image: bytes) -> None:
 
 
 def plan_write(
-    chip: Identified, job: Job, *, image_number: int | None = None, progress: Progress = silent
+    chip: Identified,
+    job: Job,
+    *,
+    image_number: int | None = None,
+    which: WhichChip | None = None,
+    progress: Progress = silent,
 ) -> Plan:
     """The plan of `write`: to the image named, or the newest one of the job.
 
+    While a replacement is half-written the board's own chip is written only if `which` says it.
+
     Raises:
+        ChipHalfWritten: the chip is a half-written one of the job.
+        OtherChip: it is none of the job's, or another one than was left half-written.
         ChipUntouched: there is no image, or whatever `plan_rewrite` refuses.
     """
     backup, image = demand_image(job, image_number)
+    refuse_half_written_replacement(chip, job)
+    refuse_whole_chip(chip, job, which=which)
     return plan_rewrite(chip, backup, image, progress=progress)
 
 
@@ -341,9 +365,11 @@ def plan_restore(
 ) -> Plan:
     """The plan of `restore`: from whatever the chip holds now, back to the original.
 
-    Or to the image that the original of another round was taken in as.
+    Or to the image that the original of another round was taken in as. While another chip of the
+    job is half-written, a whole one is changed only if `which` says that it is the one.
     """
     source = source_of(job)
+    refuse_whole_chip(chip, job, which=which)
     target = source.image if image_number is None else job.load_image(image_number)
     found = read_for_recovery(chip, job, which=which, progress=progress)
     return plan_recovery(found, source, target=target)

@@ -9,7 +9,7 @@ from typing import Protocol
 from flashbench.chip.identity import Identified
 from flashbench.errors import ChipHalfWritten, ChipUntouched, OtherChip
 from flashbench.job.folder import Job
-from flashbench.job.left_behind import left_behind
+from flashbench.job.left_behind import left_behind, was_replaced
 from flashbench.job.refusals import JobDamaged, JobForeign, StepRefused
 from flashbench.job.unfinished import UnfinishedWrite, half_written_in, unfinished_on
 from flashbench.job.way_on import ways_on
@@ -70,12 +70,36 @@ def chips_it_can_be(chip: Identified, job: Job) -> tuple[int | None, ...]:
     found: list[int | None] = list(kept.values())
     try:
         refuse_other_chip(chip, _Dumped(dumped), density_bytes=dumped.size, label=job.label)
-    except ChipUntouched:
+    except ChipUntouched as error:
+        if not found and isinstance(error, OtherChip):
+            raise _none_of_the_jobs(chip, job, error) from error
         if not found:
             raise
     else:
         found.insert(0, None)
     return tuple(found)
+
+
+def _none_of_the_jobs(chip: Identified, job: Job, error: OtherChip) -> OtherChip:
+    """`error`; while a replacement is half-written, one that names that as the chip to put in."""
+    write, dumped = job.unfinished(), job.dumped
+    if write is None or write.kept_number is None or dumped is None:
+        return error
+    return OtherChip(
+        f"The chip in the socket ({_known_by(chip.jedec_id.hex(), _hex(chip.unique_id))}) is none"
+        f" of job {job.label}. Half-written is {name_of_chip(job, write.kept_number)}; the board's"
+        f" own chip is another one, too ({_known_by(dumped.jedec_id, dumped.unique_id)}).",
+        next_step=f"Put {name_of_chip(job, write.kept_number)} in, and run:"
+        f" {ways_on(job.folder, job.story, write)}",
+    )
+
+
+def _hex(number: bytes | None) -> str | None:
+    return None if number is None else number.hex()
+
+
+def _known_by(jedec_id: str, unique_id: str | None) -> str:
+    return f"ID {jedec_id}" if unique_id is None else f"ID {jedec_id}, {unique_id}"
 
 
 def told_by_contents(
@@ -91,10 +115,27 @@ def told_by_contents(
 
 
 def bagged_sentence(job: Job, number: int | None) -> str:
-    """What is to become of a chip that was left half-written; without an end."""
+    """What is to become of a chip that was left half-written; without an end.
+
+    A replacement can be finished until another one has taken its place.
+    """
+    write = job.unfinished_on(number)
+    if write is not None and is_still_wanted(job, number):
+        return (
+            f"{name_of_chip(job, number)} was left half-written: with it in the socket, go on with"
+            f" {ways_on(job.folder, job.story, write)}; if the board keeps another chip, it belongs"
+            " in a bag that says so"
+        )
     return (
         f"{name_of_chip(job, number)} was left half-written: it belongs in a bag that says so, and"
         " is not to be used"
+    )
+
+
+def is_still_wanted(job: Job, number: int | None) -> bool:
+    """Whether a half-written chip is a replacement for the board that none has replaced since."""
+    return (
+        number is not None and number not in job.spare_chips and not was_replaced(job.story, number)
     )
 
 
@@ -162,5 +203,4 @@ def name_of_chip(job: Job, number: int | None) -> str:
     if kept is None:
         return f"replacement chip {number}"
     what = "spare" if number in job.spare_chips else "replacement"
-    known_by = kept.jedec_id if kept.unique_id is None else f"{kept.jedec_id}, {kept.unique_id}"
-    return f"{what} chip {number} (ID {known_by})"
+    return f"{what} chip {number} ({_known_by(kept.jedec_id, kept.unique_id)})"
