@@ -101,7 +101,7 @@ def _that_explain(
     if chip.unique_id is not None or job.unfinished() is not None or len(left) == len(possible):
         return possible
     try:
-        explained = explained_by(held, job, left, number=None).torn
+        explained = explained_by(held, job, left, unique_id=None).torn
     except JobDamaged:
         return possible
     return tuple(n for n in possible if n not in left or n in explained)

@@ -9,7 +9,7 @@ import numpy as np
 
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
-from flashbench.errors import OtherChip, StrangeContents
+from flashbench.errors import ChipHalfWritten, ChipUntouched, OtherChip, StrangeContents
 from flashbench.job.events import (
     Event,
     OpcodeRefuted,
@@ -19,7 +19,7 @@ from flashbench.job.events import (
 )
 from flashbench.job.folder import Job
 from flashbench.job.refusals import JobDamaged
-from flashbench.job.unfinished import merged, targets_on
+from flashbench.job.unfinished import UnfinishedWrite, merged, targets_on
 from flashbench.progress import Progress, silent
 from flashbench.safe_write.screening import sha256_hex
 from flashbench.safe_write.stable_read import read_twice_except
@@ -41,26 +41,36 @@ _SEAL: Final = object()
 class WhichChip:
     """What somebody read from a bag: the number of a replacement; None: the board's own chip.
 
-    It is asked where nothing else tells, and believed only of chips that are half-written.
+    It is believed only of chips that are half-written and that nothing else tells apart. Where it
+    does not fit what was found, nothing is done.
     """
 
     kept_number: int | None
 
 
-class CannotTell(OtherChip):
+class CannotTell(ChipHalfWritten):
     """Several chips of the job can be this one, a half-written one among them."""
+
+    state = "The chip may be half-written from before; this command changed nothing."
 
     def __init__(self, job: Job, numbers: Sequence[int | None]) -> None:
         names = " or ".join(name_of_chip(job, number) for number in numbers)
         ways = " or ".join(
-            f"--chip-is {'original' if number is None else number}" for number in numbers
+            f"--chip-is {'original' if number is None else number}"
+            for number in numbers
+            if number is not None or not job.has_best_reading
         )
+        why, said = "can have left on each", "Read its bag, and say which it is, with the same"
+        if job.has_best_reading and None in numbers:
+            why = "can have left, but also what the board's own held"
+            said = "Its own is never written by this job, which has only a best reading of it. If"
+            said += " the bag says that this is the replacement, say so with the same"
+        verb = "restore" if job.newest_image() is None else "write"
         super().__init__(
             f"The chip in the socket can be {names} of job {job.label}: it has no factory number,"
-            " and holds what an interrupted write can have left on each.",
-            next_step=f"Read its bag, and say which it is, with the same command: {ways}. If nobody"
-            " knows, leave both as they are, and write to another one:"
-            f" {command_line('write', job.folder, '--to-new-chip')}",
+            f" and holds what an interrupted write {why}.",
+            next_step=f"{said} command: {ways}. If nobody knows, leave both as they are, and write"
+            f" to another one: {command_line(verb, job.folder, '--to-new-chip')}",
         )
         self.numbers = tuple(numbers)
 
@@ -107,6 +117,7 @@ def read_for_recovery(
             chip, or the board has run since. Without a factory number also where more is strange
             than the one unit that each interrupted write had under way.
         CannotTell: several chips of the job can be this one, and `which` does not say it.
+        OtherChip, ChipHalfWritten: it is another one than `which` says, whole or half-written.
     """
     if not isinstance(chip, Identified):
         raise TypeError("read_for_recovery() takes the Identified that identify() made")
@@ -115,12 +126,14 @@ def read_for_recovery(
     image = read_twice_except(chip, suspect, keep_doubtful_in=job, progress=progress)
     path = job.save_found(image)
     found = explained_by(
-        image, job, possible, number=None if chip.unique_id is None else chip.unique_id.hex()
+        image, job, possible, unique_id=None if chip.unique_id is None else chip.unique_id.hex()
     )
     if not found.torn:
         raise _strange_contents(job, found)
     told = told_by_contents(job, tuple(found.torn), sha256_hex(image))
     number = _chip_of(job, {one: found.torn[one] for one in told}, which)
+    if which is not None and which.kept_number != number:
+        raise _not_as_said(job, number, which)
     _demand_source(job, number)
     doubtful = job.unfinished_on(number) is not None or len(told) < len(found.torn)
     return Found(
@@ -150,6 +163,21 @@ def _strange_contents(job: Job, found: "Explained") -> StrangeContents:
     )
 
 
+def _not_as_said(job: Job, number: int | None, which: WhichChip) -> OtherChip | ChipHalfWritten:
+    seen = (
+        f"The chip in the socket was said to be {name_of_chip(job, which.kept_number)} of job"
+        f" {job.label}. By what it answers and holds it is {name_of_chip(job, number)}."
+    )
+    next_step = "Read its bag again. If that is the chip in the socket, leave --chip-is out."
+    if job.unfinished_on(number) is None:
+        return OtherChip(seen, next_step=next_step)
+    return ChipHalfWritten(
+        seen,
+        next_step=next_step,
+        state="The chip is half-written from before; this command changed nothing.",
+    )
+
+
 def _doubts_of_whose(job: Job, number: int | None, found: "Explained") -> Iterator[str]:
     """What nobody can see of a chip without a factory number, and who says yes shall know."""
     torn = sorted(found.torn[number])
@@ -158,6 +186,11 @@ def _doubts_of_whose(job: Job, number: int | None, found: "Explained") -> Iterat
         yield (
             f"What it holds at {torn[0]:#08x} ({how_many}) is taken for what the accident left: no"
             " factory number tells this chip from another board's that differs only there."
+        )
+    if number is not None and None in found.torn and job.unfinished_on(None) is None:
+        yield (
+            f"It is taken for {name_of_chip(job, number)} because that was said. It holds what the"
+            " board's own chip could hold, too, and that one must never be written."
         )
     others = [n for n in found.torn if n != number and job.unfinished_on(n) is not None]
     if others and job.unfinished_on(number) is None:
@@ -189,17 +222,17 @@ class Explained:
 
 
 def explained_by(
-    image: bytes, job: Job, possible: Sequence[int | None], *, number: str | None
+    image: bytes, job: Job, possible: Sequence[int | None], *, unique_id: str | None
 ) -> Explained:
     """Those of the possible chips whose story explains `image`.
 
-    `number` is the factory number that the chip in the socket told, in hex. If it is that of the
+    `unique_id` is the factory number that the chip in the socket told, in hex. If it is that of the
     possible chip, units that were under way may hold anything.
     """
     torn: dict[int | None, frozenset[int]] = {}
     strange, out_of_place, all_doubts = None, False, []
     for one in possible:
-        if number is not None and number in _journalled_numbers(job, one):
+        if unique_id is not None and unique_id in _journalled_numbers(job, one):
             known, doubts = _known_contents(job, one)
             page = _unexplained(image, job, one, known)
             story = Explanation(strange=page, out_of_place=False, torn=frozenset())
@@ -307,7 +340,7 @@ def _chip_of(
         CannotTell: nothing tells, and a write would be closed that may not be this chip's.
     """
     if None in torn and job.unfinished_on(None) is None:
-        return None
+        return _own_unless_said(job, torn, which)
     if len(torn) == 1 or all(job.unfinished_on(number) is None for number in torn):
         return next(iter(torn))
     written = [n for n in torn if n is None or targets_on(job.story, n)]
@@ -317,6 +350,22 @@ def _chip_of(
     if which is not None and which.kept_number in written:
         return which.kept_number
     raise CannotTell(job, written)
+
+
+def _own_unless_said(
+    job: Job, possible: Iterable[int | None], which: WhichChip | None
+) -> int | None:
+    """The own chip, which was left whole; but one of which there is a best reading is written by
+    no command, so there the bag may say that this is the half-written replacement.
+
+    Raises `CannotTell` where it has to.
+    """
+    left = [n for n in possible if n is not None and job.unfinished_on(n) is not None]
+    if not job.has_best_reading or not left or which == WhichChip(kept_number=None):
+        return None
+    if which is not None and which.kept_number in left:
+        return which.kept_number
+    raise CannotTell(job, [None, *left])
 
 
 def _alone_explains_a_page(torn: Mapping[int | None, frozenset[int]], number: int | None) -> bool:
@@ -335,6 +384,20 @@ def _demand_source(job: Job, number: int | None) -> None:
         )
     if number is None:
         job.load_original()
+
+
+def half_written_it_can_be(image: bytes, chip: Identified, job: Job) -> tuple[UnfinishedWrite, ...]:
+    """The unfinished writes of the job that can have left `image` on this chip."""
+    try:
+        possible = chips_it_can_be(chip, job)
+    except ChipUntouched:
+        return ()
+    told = told_by_contents(job, possible, sha256_hex(image))
+    left = [number for number in told if job.unfinished_on(number) is not None]
+    unique_id = None if chip.unique_id is None else chip.unique_id.hex()
+    torn = explained_by(image, job, left, unique_id=unique_id).torn
+    writes = (job.unfinished_on(number) for number in torn)
+    return tuple(write for write in writes if write is not None)
 
 
 def could_be_own_chip(image: bytes, job: Job, *, unstable: Sequence[range] = ()) -> bool:

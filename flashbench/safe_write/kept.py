@@ -6,13 +6,14 @@ from typing import Final, final
 
 from flashbench.chip.evidence import Evidence
 from flashbench.chip.identity import Identified
-from flashbench.errors import ChipUntouched, OtherChip
+from flashbench.errors import ChipHalfWritten, ChipUntouched, OtherChip
 from flashbench.job.events import BestReadingSaved, OriginalSaved
 from flashbench.job.folder import Job
 from flashbench.job.refusals import StepRefused
 from flashbench.job.unfinished import targets_on
+from flashbench.job.way_on import ways_on
 from flashbench.safe_write.best_reading import unstable_ranges
-from flashbench.safe_write.found import could_be_own_chip, suspect_on
+from flashbench.safe_write.found import could_be_own_chip, half_written_it_can_be, suspect_on
 from flashbench.safe_write.own_sectors import own_sectors
 from flashbench.safe_write.screening import is_constant, sha256_hex
 from flashbench.safe_write.stable_read import StableRead
@@ -70,7 +71,7 @@ def keep_contents(read: StableRead, job: Job, *, chip_of: Job | None = None) -> 
         OtherChip: it is the very chip the job was dumped from, or may be: by its factory number,
             or, where that does not tell, by how much of what it holds is this job's; or it is not
             the chip of `chip_of`.
-        ChipHalfWritten: it is a replacement of this job that is half-written.
+        ChipHalfWritten: it is a replacement of this job that is half-written, or may be one.
         ChipUntouched: it was changed after it was read; the disk refused.
     """
     if not isinstance(read, StableRead):
@@ -119,10 +120,15 @@ def _refuse_own_chip(chip: Identified, job: Job, image: bytes, chip_of: Job | No
         why = f"{_number_text(chip, dumped)}, and {alike.sentence()}"
     else:
         return
-    raise OtherChip(
-        f"The chip in the socket {why}: it is never written as a replacement.",
-        next_step=f"Put the new chip in.{_ways_besides(chip, job, dumped)}",
-    )
+    seen = f"The chip in the socket {why}: it is never written as a replacement."
+    next_step = f"Put the new chip in.{_ways_besides(chip, job, dumped)}"
+    if half_written_it_can_be(image, chip, job):
+        raise ChipHalfWritten(
+            seen,
+            next_step=next_step,
+            state="The chip may be half-written from before; this command changed nothing.",
+        )
+    raise OtherChip(seen, next_step=next_step)
 
 
 def _number_text(chip: Identified, dumped: JournalledChip) -> str:
@@ -138,7 +144,9 @@ def _ways_besides(chip: Identified, job: Job, dumped: BestReadingSaved | Origina
     if not isinstance(dumped, BestReadingSaved):
         ways += " To write to the own chip, leave --to-new-chip out."
     if job.half_written_chips:
-        ways += f" If it was left half-written: {command_line('finish', job.folder)}"
+        left = job.unfinished() or job.unfinished_on(job.half_written_chips[0])
+        if left is not None:
+            ways += f" If it was left half-written: {ways_on(job.folder, job.story, left)}."
     if is_surely(chip, dumped):
         return ways
     return ways + (

@@ -36,5 +36,5 @@ def refuse_put_back(chip: Identified, job: Job, *, progress: Progress = silent) 
     )
     for number in told_by_contents(job, possible, sha256_hex(image)):
         write = left[number]
-        if write is not None and explained_by(image, job, [number], number=None).torn:
+        if write is not None and explained_by(image, job, [number], unique_id=None).torn:
             raise half_written(job, write)

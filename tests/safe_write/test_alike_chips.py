@@ -194,20 +194,119 @@ def test_what_can_be_the_own_chip_left_whole_is_that_whatever_the_bag_says(tmp_p
 
     with own.visit() as visit, Job.open(job) as opened:
         chip = visit.identify()
-        plan = plan_restore(chip, opened, which=WhichChip(kept_number=1))
+        plan = plan_restore(chip, opened)
         with pytest.raises(OtherChip, match="Half-written is replacement chip 1") as refused:
-            plan_finish(chip, opened, which=WhichChip(kept_number=1))
+            plan_finish(chip, opened)
+        with pytest.raises(OtherChip, match="was said to be replacement chip 1") as no:
+            plan_restore(chip, opened, which=WhichChip(kept_number=1))
 
     assert refused.value.next_step == (
         f"Put that chip in. This one needs nothing: flashbench verify {job} says what it holds. If"
         " it is the half-written one, leave it as it is, and write to another: flashbench write"
         f" {job} --to-new-chip"
     )
+    assert no.value.next_step == (
+        "Read its bag again. If that is the chip in the socket, leave --chip-is out."
+    )
     assert (plan.kept_number, plan.changes_nothing) == (None, True)
     assert plan.doubts == (
         "It is taken for the board's own chip. It could also be replacement chip 1 (ID"
         " ef4010000000), half-written: if it is, write to another chip instead.",
     )
+
+
+@pytest.mark.parametrize("said", [1, 7])
+def test_a_half_written_chip_is_not_finished_as_another_than_it_was_said_to_be(
+    tmp_path: Path, said: int
+) -> None:
+    own, job = an_own_chip_cut_off(tmp_path / "job", at_operation=18)
+    before = own.chip.change_count
+
+    with own.visit() as visit, Job.open(job) as opened:
+        chip = visit.identify()
+        for plan in (plan_finish, plan_restore):
+            with pytest.raises(ChipHalfWritten) as refused:
+                plan(chip, opened, which=WhichChip(kept_number=said))
+        plan_finish(chip, opened, which=WhichChip(kept_number=None))
+
+    assert refused.value.seen == (
+        f"The chip in the socket was said to be replacement chip {said} of job job. By what it"
+        " answers and holds it is the board's own chip."
+    )
+    assert own.chip.change_count == before
+
+
+def a_replacement_that_holds_the_best_reading(folder: Path) -> tuple[Board, Board, Path]:
+    """Interrupted before it was proven: the board's own, if it reads steadily, holds the same."""
+    own, new = Board(TINY), a_new_chip(TINY)
+    with own.visit(UnstableCells(start=0x2000, length=16, bits=9, seed=1)) as visit:
+        chip = visit.identify()
+        with fb.Job.create(folder, chip) as job:
+            best = fb.read_best_effort(chip, job, reads=3)
+    own.chip._cells[:] = best.image
+    with new.visit() as visit, Job.open(folder) as job:
+        kept = fb.keep_contents(fb.read_twice(visit.identify()), job)
+        fb.rewrite(
+            fb.plan_replacement(kept, fb.reload_best_reading(job), target=best.image)
+        )  # and never verified
+    assert new.contents == own.contents
+    return own, new, folder
+
+
+def test_a_replacement_that_holds_the_best_reading_is_finished_once_its_bag_says_it(
+    tmp_path: Path,
+) -> None:
+    _, new, job = a_replacement_that_holds_the_best_reading(tmp_path / "job")
+    before = new.chip.change_count
+
+    with new.visit() as visit, Job.open(job) as opened:
+        chip = visit.identify()
+        with pytest.raises(CannotTell) as refused:
+            plan_restore(chip, opened)
+        with pytest.raises(ChipHalfWritten) as not_new:
+            fb.keep_contents(fb.read_twice(chip), opened)
+        untouched = new.chip.change_count
+        plan = plan_restore(chip, opened, which=WhichChip(kept_number=1))
+        carry_out(plan)
+        left = opened.half_written_chips
+
+    assert (untouched, left) == (before, ())
+    assert (refused.value.exit_status, refused.value.state) == (
+        4,
+        "The chip may be half-written from before; this command changed nothing.",
+    )
+    assert refused.value.seen == (
+        "The chip in the socket can be the board's own chip or replacement chip 1 (ID"
+        " ef4010000000) of job job: it has no factory number, and holds what an interrupted write"
+        " can have left, but also what the board's own held."
+    )
+    assert refused.value.next_step == (
+        "Its own is never written by this job, which has only a best reading of it. If the bag"
+        " says that this is the replacement, say so with the same command: --chip-is 1. If nobody"
+        f" knows, leave both as they are, and write to another one: flashbench restore {job}"
+        " --to-new-chip"
+    )
+    assert f"If it was left half-written: flashbench restore {job}. If it" in (
+        not_new.value.next_step
+    )
+    assert (
+        "It is taken for replacement chip 1 (ID ef4010000000) because that was said. It holds what"
+        " the board's own chip could hold, too, and that one must never be written."
+    ) in plan.doubts
+
+
+def test_the_own_chip_of_a_best_reading_is_not_written_as_itself_or_as_a_chip_that_is_none(
+    tmp_path: Path,
+) -> None:
+    own, _, job = a_replacement_that_holds_the_best_reading(tmp_path / "job")
+
+    with own.visit() as visit, Job.open(job) as opened:
+        chip = visit.identify()
+        for said, why in ((None, "never writes to it"), (7, "can be the board's own chip")):
+            which = WhichChip(kept_number=said)
+            with pytest.raises((OtherChip, CannotTell), match=why):
+                plan_restore(chip, opened, which=which)
+    assert own.chip.change_count == 0
 
 
 PAGES = 16
