@@ -154,3 +154,18 @@ def test_what_no_interrupted_creation_leaves_is_left_alone(tmp_path: Path) -> No
     )
     assert refused.value.next_step == "Name a folder that is new."
     assert (left / "letter.txt").exists()
+
+
+def test_a_photo_may_be_as_large_as_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("flashbench.job.photos.PHOTO_BYTES_MAX", 1 << 20)
+    with a_dumped_job(tmp_path / "job") as job:
+        folder = tmp_path / "job" / "photos"
+        folder.mkdir(exist_ok=True)
+        (folder / "largest.jpg").write_bytes(bytes(1 << 20))
+        (folder / "larger.jpg").write_bytes(bytes((1 << 20) + 1))
+        stock = job.list_photos()
+
+    assert [(photo.name, photo.size) for photo in stock.photos] == [("largest.jpg", 1 << 20)]
+    assert stock.left_out == (("larger.jpg", "it is larger than 1 MiB"),)

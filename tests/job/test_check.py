@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from flashbench.job.check import Finding, check_folder
+from flashbench.job.check import Finding, can_be_checked, check_folder
 from flashbench.job.folder import Job
 from tests.builders.job import IMAGE, ORIGINAL, AChip, a_dumped_job, a_job
 
@@ -171,3 +171,14 @@ def test_a_folder_that_others_can_enter_is_worth_a_look(folder: Path) -> None:
     folder.chmod(0o755)
 
     assert findings(folder) == [(".", "others than its owner can enter the folder", False)]
+
+
+def test_a_folder_with_other_things_in_it_is_none_to_check(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("none of ours")
+
+    assert not can_be_checked(tmp_path)
+    assert not can_be_checked(tmp_path / "notes.txt")
+
+    (tmp_path / "intake.toml").touch()
+
+    assert can_be_checked(tmp_path)

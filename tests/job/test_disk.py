@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from flashbench.job.disk import Disk, Kind, TooLarge
-from tests.builders.disk import FaultyDisk
+from tests.builders.disk import DiskFault, Does, FaultyDisk
 
 
 def test_write_new_returns_the_hash_of_what_it_read_back(tmp_path: Path) -> None:
@@ -122,3 +122,32 @@ def test_one_lock_keeps_out_the_next_until_it_is_closed(tmp_path: Path) -> None:
     disk.close(held)
 
     disk.close(disk.lock(tmp_path / "lock"))
+
+
+def test_a_refusal_of_its_own_names_the_file_as_the_system_s_do(tmp_path: Path) -> None:
+    honest = FaultyDisk(tmp_path)
+    honest.write_new(tmp_path / "first", b"abc")
+    lies = DiskFault(at=honest.operations.index("write") + 1, does=Does.LIE)
+    disk = FaultyDisk(tmp_path, lies)
+    with pytest.raises(OSError, match="read back differently") as differs:
+        disk.write_new(tmp_path / "a", b"abc")
+    (tmp_path / "b").write_bytes(b"abc")
+    with pytest.raises(FileExistsError, match="it exists already") as taken:
+        Disk().move_new(tmp_path / "b", tmp_path / "b")
+    with pytest.raises(TooLarge) as large:
+        Disk().read(tmp_path / "b", at_most=2)
+
+    assert Path(differs.value.filename).name.startswith("a")
+    assert taken.value.filename == large.value.filename == str(tmp_path / "b")
+
+
+def test_asking_for_a_lock_leaves_no_file_open(tmp_path: Path) -> None:
+    folder = Path("/proc/self/fd")
+    if not folder.exists():
+        pytest.skip("only Linux lists the open files of a process")
+    Disk().close(Disk().lock(tmp_path / "lock"))
+    before = len(list(folder.iterdir()))
+
+    assert not Disk().is_locked(tmp_path / "lock")
+
+    assert len(list(folder.iterdir())) == before

@@ -11,7 +11,7 @@ from flashbench.job import events, layout
 from flashbench.job.booking import book_in, booked_in
 from flashbench.job.check import check_folder
 from flashbench.job.folder import Job
-from flashbench.job.intake import Intake, decode, encode
+from flashbench.job.intake import TEXT_CHARS_MAX, Intake, decode, doubt, encode
 from flashbench.job.refusals import JobDamaged, JobExists, JobForeign, StepRefused
 from tests.builders.job import AChip, Calendar, a_dumped_job, a_job, opened
 
@@ -234,3 +234,12 @@ def test_a_hostile_intake_is_a_sentence(text: str) -> None:
 def test_an_intake_of_another_version_is_not_guessed_at() -> None:
     with pytest.raises(JobForeign, match="states format 2"):
         decode('format = 2\nlabel = "x"')
+
+
+def test_an_answer_is_a_line_of_so_many_characters_and_a_description_is_longer() -> None:
+    line = "x" * TEXT_CHARS_MAX
+
+    assert doubt(Intake(label="x", fault=line)) is None
+    assert doubt(Intake(label="x", fault=line + "x")) == "fault has at most 2000 characters"
+    assert doubt(Intake(label="x", fault=" ")) == "fault is one line of printable characters"
+    assert doubt(Intake(label="x", old_description=f"{line}\n{line}")) is None

@@ -50,6 +50,18 @@ def test_a_line_is_json_that_any_program_can_check() -> None:
     assert json.loads(second)["prev"] == json.loads(first)["sha256"]
 
 
+def test_a_line_has_the_bytes_that_its_hash_was_always_taken_of() -> None:
+    """As hashed by `sha256sum`: a line that is written in another way is still the same JSON."""
+    _, line = encode_line("note", {"text": "ä", "hours": [1, None]}, at=AT, after=None)
+
+    body = (
+        '{"n":1,"at":"2026-01-02T03:04:05.000+00:00","kind":"note",'
+        r'"facts":{"text":"\u00e4","hours":[1,null]},'
+        f'"prev":"{"0" * 64}"'
+    )
+    assert line.decode() == f'{body},"sha256":"{hashlib.sha256(body.encode()).hexdigest()}"}}\n'
+
+
 @settings(max_examples=100, deadline=None)
 @given(
     st.lists(
