@@ -256,6 +256,11 @@ def dump_at(
         dumped = dump_chip(at.chip, job, progress=at.progress)
         at.progress.close()
         _tell_dump(output, at.chip, job, dumped)
+        if label is None and job.round_number == 1 and job.label == job.folder.resolve().name:
+            output.say(
+                f"No label was given, so the folder's name is the label: {job.label}. Write it on"
+                " the bag; before the chip is changed, its end is asked for."
+            )
         _tell_what_the_board_wrote(output, job)
 
 
@@ -322,7 +327,9 @@ def _tell_what_the_board_wrote(output: Output, job: "Job") -> None:
     }
     output.say(f"{job.label}: {board_wrote_sentence(wrote)}.")
     stretches = [
-        f"{stretch.offset:08x} to {stretch.end - 1:08x}, {bytes_text(stretch.length)}"
+        f"{stretch.offset:08x}"
+        + (f" to {stretch.end - 1:08x}" if stretch.length > 1 else "")
+        + f", {bytes_text(stretch.length)}"
         for stretch in ranges_of(wrote)[:_RANGES_SHOWN]
     ]
     if wrote.range_count > _RANGES_SHOWN:

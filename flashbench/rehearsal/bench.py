@@ -274,6 +274,18 @@ def power_cycle(folder: Path, *, seed: int = 0) -> None:
         chip.lose_power(chip.last_s, seed=seed)
 
 
+def _settings(path: Path, known: Iterable[str]) -> dict[str, Any]:
+    """What a file of a bench says; a key that is not known would be passed over in silence."""
+    told = tomllib.loads(path.read_text(encoding="utf-8"))
+    unknown = sorted(told.keys() - set(known))
+    if unknown:
+        raise ValueError(
+            f"{path.name} has {', '.join(map(repr, unknown))}, and there is no such key:"
+            f" known are {', '.join(known)}"
+        )
+    return told
+
+
 def _in_socket(folder: Path) -> str:
     return (folder / "socket").read_text(encoding="utf-8").strip()
 
@@ -283,7 +295,7 @@ def _chip_in_folder(folder: Path, name: str, armed: ArmedFaults) -> Iterator[Nor
     place = folder / "chips" / name
     if not name or not place.is_dir():
         raise ValueError(f"its socket names the chip {name!r}, and there is no folder {place}")
-    told = tomllib.loads((place / "part.toml").read_text(encoding="utf-8"))
+    told = _settings(place / "part.toml", ("part", "unique_id"))
     part = load_part(told["part"])
     if "unique_id" in told:
         part = replace(part, unique_id=bytes.fromhex(told["unique_id"]))
@@ -301,11 +313,14 @@ def open_bench(folder: Path) -> Bench:
 
     Raises:
         FileNotFoundError: no bench there.
-        ValueError: `fault.toml` or the chip's files make no sense, or no such chip is there.
+        ValueError: `rehearsal.toml`, `fault.toml` or the chip's files make no sense, or no such
+            chip is there.
     """
     if not (folder / "rehearsal.toml").is_file():
         raise FileNotFoundError("there is no rehearsal.toml in it")
-    settings = tomllib.loads((folder / "rehearsal.toml").read_text(encoding="utf-8"))
+    settings = _settings(
+        folder / "rehearsal.toml", ("adapter", "host_gap_us", "serial", "supply_switch")
+    )
     closers = contextlib.ExitStack()
     in_use_elsewhere = not _lock(folder, closers)
     armed_file = folder / "fault.toml"

@@ -58,13 +58,18 @@ def next_step(job: Job) -> NextStep:
 
 
 def said_of_older_rounds(job: Job) -> tuple[str, ...]:
-    """Whether round 1's original, never to be replaced, is as saved, and what was not looked at.
+    """Whether round 1's original, never to be replaced, is as saved, whether the rounds follow each
+    other, and what was not looked at.
 
     Nothing in the first round. The rounds between are left to `next --check`.
     """
     if job.round_number == 1:
         return ()
-    said = []
+    said = [
+        f"damaged: the folder round-{doubt.round_number} {doubt.seen}. The way on goes by round"
+        f" {job.round_number}; put the wrong one back from a second copy"
+        for doubt in job.chain_doubts()
+    ]
     try:
         job.load_original(round_number=1)
         between = (2, job.round_number - 1)
@@ -100,7 +105,7 @@ def _next_step(job: Job) -> NextStep:
     if newest is not None and not _is_intact(job, newest):
         proven.append(f"image {newest} is not on disk as it was saved")
     elif newest is not None:
-        proven.append(f"image {newest} on disk with its change sheet")
+        proven.append(_image_text(job, newest))
     done = _proven_since_newest_image(job)
     if done is not None:
         held = _name_of(job, done.target_sha256)
@@ -308,6 +313,16 @@ def _name_of(job: Job, sha256: str) -> str:
     dumped = "best reading (not proven)" if job.has_best_reading else "original"
     name = f"the {dumped}" if number is None else f"image {number}"
     return name if job.round_number == 1 else f"{name} of round {job.round_number}"
+
+
+def _image_text(job: Job, number: int) -> str:
+    """What is on disk of an image that is as it was saved."""
+    try:
+        job.load_changes(number)
+    except JobDamaged:
+        check = command_line("next", job.folder, "--check")
+        return f"image {number} on disk, its change sheet not as it was saved: {check}"
+    return f"image {number} on disk with its change sheet"
 
 
 def _is_intact(job: Job, number: int) -> bool:

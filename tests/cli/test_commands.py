@@ -93,6 +93,23 @@ def test_dump_tells_scripts_where_the_original_is(fresh: Workplace) -> None:
     assert len(facts["ways"]) == 2
 
 
+def test_dump_without_a_label_says_that_the_folders_name_is_the_label(fresh: Workplace) -> None:
+    result = fresh.on_job("dump")
+
+    assert result.exit_code == 0, result.stderr
+    assert (
+        "No label was given, so the folder's name is the label: job. Write it on the bag; before"
+        " the chip is changed, its end is asked for." in " ".join(result.stdout.split())
+    )
+
+
+def test_dump_with_a_label_does_not_speak_of_the_folders_name(fresh: Workplace) -> None:
+    result = fresh.on_job("dump", "--label", "board 17")
+
+    assert result.exit_code == 0, result.stderr
+    assert "No label was given" not in result.stdout
+
+
 def test_dump_goes_on_with_a_job_that_has_no_original_yet(fresh: Workplace) -> None:
     flaw = patch("flashbench.safe_write.dump.read_twice", side_effect=KeyboardInterrupt)
     with flaw:

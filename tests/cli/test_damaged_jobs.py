@@ -200,3 +200,17 @@ def test_a_missing_round_is_a_folder_to_put_back(place: Workplace) -> None:
     assert damage_in(place)[0] == ("round-1", "the round is missing")
     assert "Put that folder back" in three_lines(run("next", str(place.job), "--check"))[2]
     assert "put that folder back" in three_lines(run("next", str(place.job)))[2]
+
+
+def test_next_does_not_praise_a_change_sheet_that_is_gone(place: Workplace) -> None:
+    (place.job / "round-1" / "changes-1.json").unlink()
+
+    coming = run("next", str(place.job))
+
+    assert coming.exit_code == 0
+    said = " ".join(coming.stdout.split())
+    assert "with its change sheet" not in said
+    assert (
+        "image 1 on disk, its change sheet not as it was saved: flashbench next"
+        f" {place.job} --check" in said
+    )

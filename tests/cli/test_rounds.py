@@ -154,6 +154,15 @@ def test_what_the_board_wrote_into_the_edit_is_left_and_said(soldered: Workplace
     )
 
 
+def test_one_byte_that_the_board_wrote_is_told_by_its_one_address(soldered: Workplace) -> None:
+    soldered.set_cells(0x0030_1003, b"\x00")
+
+    result = soldered.on_job("dump", "--again")
+
+    assert result.exit_code == 0, result.stderr
+    assert "00301003, 1 byte" in " ".join(result.stdout.split())
+
+
 def test_an_edit_that_is_on_the_chip_already_is_not_made_twice(soldered: Workplace) -> None:
     run_the_board(soldered)
     soldered.on_job("dump", "--again")

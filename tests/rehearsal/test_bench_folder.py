@@ -247,3 +247,23 @@ def test_a_bench_is_never_made_over_another(tmp_path: Path) -> None:
 
     with pytest.raises(FileExistsError):
         create_bench(tmp_path / "bench", part="TINY64K")
+
+
+@pytest.mark.parametrize(
+    ("name", "known"),
+    [
+        ("rehearsal.toml", "adapter, host_gap_us, serial, supply_switch"),
+        ("chips/first/part.toml", "part, unique_id"),
+    ],
+)
+def test_a_key_that_no_bench_has_is_refused_by_name(tmp_path: Path, name: str, known: str) -> None:
+    _make(tmp_path / "bench")
+    file = tmp_path / "bench" / name
+    file.write_text(f"{file.read_text()}host_gap = 4.0\n")
+
+    with pytest.raises(ValueError, match="no such key") as refused:
+        open_bench(tmp_path / "bench")
+
+    assert str(refused.value) == (
+        f"{file.name} has 'host_gap', and there is no such key: known are {known}"
+    )
