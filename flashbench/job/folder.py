@@ -32,14 +32,15 @@ from flashbench.job.making import (
     holds_a_job,
     json_bytes,
     make_round,
-    refuse_broken_chain,
     refuse_existing,
     refuse_little_space,
+    refuse_lost_round,
     round_numbers,
 )
 from flashbench.job.photos import PhotoStock, take_stock
 from flashbench.job.refusals import (
     JobDamaged,
+    JobForeign,
     StepRefused,
     also_not_closed,
     disk_refused,
@@ -48,6 +49,7 @@ from flashbench.job.refusals import (
     journal_lost,
     line_refused,
 )
+from flashbench.job.round_chain import ChainDoubt, chain_doubts
 from flashbench.job.round_files import NumberedFile, RoundFiles, SavedFile
 from flashbench.job.round_reader import BestReadingFile, Original, RoundReader, all_of, last_of
 from flashbench.job.spares import spare_numbers, without_spares
@@ -195,7 +197,7 @@ class Job:
             original = layout.round_folder(folder, number) / layout.ORIGINAL
             raise journal_lost(error, original=original) from error
         story = events.story_of_round(lines.lines, round_number=number)
-        refuse_broken_chain(disk, folder, number, lines.lines)
+        refuse_lost_round(folder, number, lines.lines)
         texts = [event.text for event in story if isinstance(event, events.JobFileWritten)]
         return cls(
             folder,
@@ -262,6 +264,20 @@ class Job:
         """The rounds of this job, ascending."""
         with self._saying("listing the rounds"):
             return round_numbers(self._disk, self.folder)
+
+    def chain_doubts(self) -> tuple[ChainDoubt, ...]:
+        """The rounds that do not follow the one before; what the newest says holds all the same.
+
+        A round whose journal cannot be read is passed over. Raises `ChipUntouched` if the disk
+        refuses.
+        """
+        rounds: dict[int, Sequence[journal.Line]] = {}
+        for number in self.round_numbers:
+            with contextlib.suppress(JobDamaged, JobForeign):
+                lines = self._lines_of(number)
+                events.story_of_round(lines, round_number=number)
+                rounds[number] = lines
+        return tuple(doubt for doubt in chain_doubts(rounds) if doubt.round_number in rounds)
 
     # The journal.
 

@@ -136,18 +136,10 @@ def rounds_there(disk: Disk, folder: Path) -> tuple[int, ...]:
     return tuple(sorted(found))
 
 
-def refuse_broken_chain(
-    disk: Disk, folder: Path, newest: int, lines: Sequence[journal.Line]
-) -> None:
-    """Raise `JobDamaged` if a newer round is missing, or `newest` is not of the job of the round
-    before. That one's journal may be damaged: then nothing is said of it here."""
-    rounds = {newest: lines}
-    before = layout.round_folder(folder, newest - 1)
-    if newest > 1:
-        with contextlib.suppress(JobDamaged, OSError):
-            rounds[newest - 1] = journal.read_journal(disk, before).lines
-    for doubt in chain_doubts(rounds):
-        if doubt.round_number >= newest:
+def refuse_lost_round(folder: Path, newest: int, lines: Sequence[journal.Line]) -> None:
+    """Raise `JobDamaged` if the journal of the `newest` round there tells of a newer one."""
+    for doubt in chain_doubts({newest: lines}):
+        if doubt.round_number > newest:
             raise round_lost(
                 f"The folder round-{doubt.round_number} {doubt.seen}.",
                 original=layout.round_folder(folder, 1) / layout.ORIGINAL,

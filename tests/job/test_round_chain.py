@@ -63,21 +63,33 @@ def test_a_round_of_another_job_is_noticed(tmp_path: Path) -> None:
         shutil.copytree(other / f"round-{number}", mixed / f"round-{number}")
 
         assert any("does not follow the round-1 that is here" in one for one in damage(mixed))
-        with pytest.raises(JobDamaged):
-            Job.open(mixed)
+        entry = read_entry(mixed)
+        assert entry is not None and entry.damage is not None and entry.has_gaps
+        assert "does not follow the round-1 that is here" in entry.damage
 
 
-def test_a_round_before_that_was_put_back_to_an_earlier_state_is_noticed(tmp_path: Path) -> None:
+def test_a_round_before_that_was_put_back_to_an_earlier_state_is_told_and_closes_nothing(
+    tmp_path: Path,
+) -> None:
     with a_dumped_job(tmp_path / "job"):
         pass
     early = shutil.copytree(tmp_path / "job" / "round-1", tmp_path / "early")
     with opened(tmp_path / "job") as job:
         job.save_image(IMAGE, {})
         job.open_round(AChip())
+        job.save_original(IMAGE, chip_facts=AChip().facts())
+        job.announce(announcement(target=IMAGE))
     for name in (journal.JOURNAL, journal.HEAD):
         shutil.copy(early / name, tmp_path / "job" / "round-1" / name)
 
     assert any("another state of this one" in one for one in damage(tmp_path / "job"))
+    asked = run("next", str(tmp_path / "job"))
+    said = " ".join(asked.output.split())
+    assert asked.exit_code == 0, asked.output
+    assert "damaged: the folder round-2 does not follow the round-1 that is here" in said
+    assert f"next flashbench restore {tmp_path / 'job'}" in said
+    with opened(tmp_path / "job") as job:
+        assert job.unfinished() is not None
 
 
 def test_a_job_whose_rounds_say_nothing_of_each_other_stays_readable(tmp_path: Path) -> None:

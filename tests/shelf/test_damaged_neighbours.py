@@ -56,8 +56,10 @@ class Bench:
     def put_in(self, name: str) -> None:
         swap_chip(self.folder / "bench", name)
 
-    def write(self, *, to_new_chip: bool = False, power_lost: bool = False) -> None:
-        """Write `NEW` to the board's own chip, or to the one in the socket instead of it."""
+    def write(
+        self, image: bytes = NEW, *, to_new_chip: bool = False, power_lost: bool = False
+    ) -> None:
+        """Write to the board's own chip, or to the one in the socket instead of it."""
         with open_bench(self.folder / "bench") as bench:
             at = bench.chip.operation_number + 2
         arm(self.folder / "bench", [LosePower(at_operation=at, seed=1)] if power_lost else [])
@@ -67,9 +69,9 @@ class Bench:
             backup = fb.reload_backup(job)
             if to_new_chip:
                 kept = fb.keep_contents(fb.read_twice(chip), job)
-                plan = fb.plan_replacement(kept, backup, target=NEW)
+                plan = fb.plan_replacement(kept, backup, target=image)
             else:
-                plan = fb.plan_rewrite(chip, backup, NEW)
+                plan = fb.plan_rewrite(chip, backup, image)
             if power_lost:
                 with pytest.raises(FlashbenchError):
                     fb.rewrite(plan)
@@ -153,3 +155,25 @@ def test_what_the_other_rounds_tell_stays_on_the_shelf_beside_the_damage(bench: 
         assert (entry.standing, entry.chips) == (Standing.DAMAGED, whole.chips)
         assert entry.images == whole.images[-1:]
         assert entry.stories == {2: whole.stories[2]}
+
+
+def test_one_command_brings_the_chip_on_though_the_round_before_is_of_an_older_state(
+    bench: Bench,
+) -> None:
+    bench.write()
+    before_outcome = shutil.copytree(bench.job / "round-1", bench.folder / "copy of round-1")
+    told = run("outcome", str(bench.job), "--boots")
+    assert told.exit_code == 0, told.output
+    bench.well("dump", bench.job, "--again")
+    bench.write(ONE, power_lost=True)
+    shutil.rmtree(bench.job / "round-1")
+    before_outcome.rename(bench.job / "round-1")
+    coming, checked = run("next", str(bench.job)), run("next", str(bench.job), "--check")
+
+    finished = bench.at_bench("finish", bench.job, "--yes", "--label", "-17")
+
+    assert finished.exit_code == 0, finished.stderr
+    assert bench.cells == ONE
+    assert coming.exit_code == 0 and checked.exit_code == 1
+    for said in (coming, checked):
+        assert "does not follow the round-1 that is here" in " ".join(said.stdout.split())
