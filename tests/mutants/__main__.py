@@ -26,7 +26,10 @@ import pytest
 from tests.mutants.loop import Loop
 
 ROOMS = ("flashbench/safe_write", "flashbench/job")
-COMMANDS = "rounds new_chip damaged_jobs best_effort outcome taking_files seen_before"
+COMMANDS = (
+    "rounds new_chip damaged_jobs best_effort outcome taking_files seen_before"
+    " half_written_replacement"
+)
 PYTEST = (
     *("-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--rootdir=.", "--capture=no"),
     *("tests/job", "tests/safe_write", *(f"tests/cli/test_{one}.py" for one in COMMANDS.split())),
