@@ -6,7 +6,7 @@ place, was proven, and the half-written one went into its bag, a chip that holds
 what that other was proven to hold is the other. Anything else may still be the half-written one.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from flashbench.job import events
@@ -20,18 +20,26 @@ class _Writes:
 
     announced: dict[int | None, int] = field(default_factory=dict)
     proven: dict[int | None, tuple[int, str]] = field(default_factory=dict)  # and the hash
+    registers: dict[int | None, dict[str, int]] = field(default_factory=dict)  # as last told
+    proven_with: dict[int | None, dict[str, int]] = field(default_factory=dict)
 
     def is_unfinished(self, chip: int | None) -> bool:
         return self.announced.get(chip, -1) > self.proven.get(chip, (-1, ""))[0]
 
 
 def left_behind(
-    story: Sequence[Event], possible: Collection[int | None], held_sha256: str
+    story: Sequence[Event],
+    possible: Collection[int | None],
+    held_sha256: str,
+    *,
+    registers: Mapping[str, int],
 ) -> frozenset[int | None]:
     """Those of the possible chips that one which holds what has this hash is not.
 
     They are half-written, and another of the possible ones was written since, and last proven to
-    hold just that. The round's own chip takes nobody's place.
+    hold just that. `registers` are what the chip in question reads there: one whose protection is
+    not what that other was proven with can have been cut off before it was put back. The
+    round's own chip takes nobody's place.
     """
     writes = _writes(story)
     proven_at = [
@@ -41,6 +49,7 @@ def left_behind(
         and chip in possible
         and sha256 == held_sha256
         and not writes.is_unfinished(chip)
+        and _agree(writes.proven_with[chip], registers)
     ]
     if not proven_at:
         return frozenset()
@@ -49,6 +58,11 @@ def left_behind(
         for chip in possible
         if writes.is_unfinished(chip) and writes.announced[chip] < max(proven_at)
     )
+
+
+def _agree(proven: Mapping[str, int], read: Mapping[str, int]) -> bool:
+    """Whether no register that both know reads otherwise than it was proven."""
+    return all(read.get(name, value) == value for name, value in proven.items())
 
 
 def was_replaced(story: Sequence[Event], chip: int) -> bool:
@@ -74,10 +88,14 @@ def _writes(story: Sequence[Event]) -> _Writes:
     current: int | None = None
     for at, event in enumerate(story):
         match event:
-            case events.WriteAnnounced(kept_number=current):
+            case events.WriteAnnounced(kept_number=current, registers_before=values):
                 writes.announced[current] = at
+                writes.registers[current] = dict(values)
+            case events.RegistersSaved(values=values) | events.RegistersRestored(values=values):
+                writes.registers.setdefault(current, {}).update(values)
             case events.WriteFinished(target_sha256=sha256):
                 writes.proven[current] = (at, sha256)
+                writes.proven_with[current] = dict(writes.registers.get(current, {}))
             case _:
                 pass
     return writes

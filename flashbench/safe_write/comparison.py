@@ -73,7 +73,7 @@ def compare(chip: Identified, job: Job, *, progress: Progress = silent) -> Compa
     nearest, picture = min(compared, key=lambda item: item[1].differing_bytes)
     if not picture.equal:
         source_of(job)  # a chip like a damaged original would be called a stranger's
-    told = told_by_contents(job, _that_explain(held, chip, job, possible), digest.sha256)
+    told = told_by_contents(chip, job, _that_explain(held, chip, job, possible), digest.sha256)
     if picture.equal and told != possible:
         doubts = (*doubts, _how_it_was_told(job, told, possible))
     left = [n for n in job.half_written_chips if n not in possible and is_still_wanted(job, n)]

@@ -130,7 +130,7 @@ def read_for_recovery(
     )
     if not found.torn:
         raise _strange_contents(job, found)
-    told = told_by_contents(job, tuple(found.torn), sha256_hex(image))
+    told = told_by_contents(chip, job, tuple(found.torn), sha256_hex(image))
     number = _chip_of(job, {one: found.torn[one] for one in told}, which)
     if which is not None and which.kept_number != number:
         raise _not_as_said(job, number, which)
@@ -392,7 +392,7 @@ def half_written_it_can_be(image: bytes, chip: Identified, job: Job) -> tuple[Un
         possible = chips_it_can_be(chip, job)
     except ChipUntouched:
         return ()
-    told = told_by_contents(job, possible, sha256_hex(image))
+    told = told_by_contents(chip, job, possible, sha256_hex(image))
     left = [number for number in told if job.unfinished_on(number) is not None]
     unique_id = None if chip.unique_id is None else chip.unique_id.hex()
     torn = explained_by(image, job, left, unique_id=unique_id).torn

@@ -197,7 +197,7 @@ def _not_taken_for(chip: Identified, job: Job, image: bytes) -> tuple[int | None
         possible = chips_it_can_be(chip, job)
     except ChipUntouched:
         return ()
-    told = told_by_contents(job, possible, sha256_hex(image))
+    told = told_by_contents(chip, job, possible, sha256_hex(image))
     return tuple(number for number in possible if number not in told)
 
 

@@ -34,7 +34,7 @@ def refuse_put_back(chip: Identified, job: Job, *, progress: Progress = silent) 
     image = read_at_settled_clock(
         chip, avoiding=half_done_ranges(job), step="read before the dump", progress=progress
     )
-    for number in told_by_contents(job, possible, sha256_hex(image)):
+    for number in told_by_contents(chip, job, possible, sha256_hex(image)):
         write = left[number]
         if write is not None and explained_by(image, job, [number], unique_id=None).torn:
             raise half_written(job, write)

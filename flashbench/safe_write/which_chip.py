@@ -103,14 +103,15 @@ def _known_by(jedec_id: str, unique_id: str | None) -> str:
 
 
 def told_by_contents(
-    job: Job, possible: Sequence[int | None], held_sha256: str
+    chip: Identified, job: Job, possible: Sequence[int | None], held_sha256: str
 ) -> tuple[int | None, ...]:
-    """Those of the possible chips that one which holds what has this hash can be.
+    """Those of the possible chips that `chip`, which holds what has this hash, can be.
 
     All of them, but for half-written ones that another took the place of, where it holds just
-    what that other was proven to hold.
+    what that other was proven to hold, and its registers are what they were then.
     """
-    not_these = left_behind(job.story, possible, held_sha256)
+    registers = {register.name: value for register, value in chip.registers.items()}
+    not_these = left_behind(job.story, possible, held_sha256, registers=registers)
     return tuple(number for number in possible if number not in not_these)
 
 

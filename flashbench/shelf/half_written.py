@@ -167,7 +167,7 @@ def _not_replaced_by(seen: ChipSeen, left: LeftHalfWritten) -> LeftHalfWritten:
         for event in kept
         if ChipId(jedec_id=event.jedec_id, unique_id=event.unique_id) == seen.chip
     ]
-    is_not = left_behind(story, (None, *here), seen.sha256)
+    is_not = left_behind(story, (None, *here), seen.sha256, registers=seen.registers)
     return replace(
         left, writes=tuple(write for write in left.writes if write.kept_number not in is_not)
     )

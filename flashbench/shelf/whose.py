@@ -1,7 +1,7 @@
 """Whose chip is this? A chip's contents against every original and image on the shelf."""
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -34,6 +34,7 @@ class ChipSeen:
     """A chip in the socket, read once. Nothing was changed."""
 
     chip: ChipId
+    registers: Mapping[str, int]
     contents: bytes = field(repr=False)
 
     @property
@@ -143,7 +144,9 @@ def read_chip_surely(
 def _seen(chip: Identified, contents: bytes) -> ChipSeen:
     unique_id = None if chip.unique_id is None else chip.unique_id.hex()
     return ChipSeen(
-        chip=ChipId(jedec_id=chip.jedec_id.hex(), unique_id=unique_id), contents=contents
+        chip=ChipId(jedec_id=chip.jedec_id.hex(), unique_id=unique_id),
+        contents=contents,
+        registers={register.name: value for register, value in chip.registers.items()},
     )
 
 

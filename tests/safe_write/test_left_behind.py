@@ -4,20 +4,24 @@ TINY has no factory number: what it holds must tell the two apart, and the old o
 """
 
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 
 import flashbench as fb
-from flashbench.errors import ChipHalfWritten, OtherChip, StrangeContents
+from flashbench.errors import ChipHalfWritten, Interrupted, OtherChip, StrangeContents
 from flashbench.job.events import WriteFinished
 from flashbench.job.folder import Job
 from flashbench.job.left_behind import left_behind
 from flashbench.job.unfinished import without
 from flashbench.rehearsal.faults import LosePower
+from flashbench.safe_write._protection import Protection
 from flashbench.safe_write.comparison import Comparison, compare, demand_known
+from flashbench.safe_write.found import WhichChip
 from flashbench.safe_write.next_step import next_step
-from flashbench.safe_write.steps import job_for_dump, plan_finish, plan_write
+from flashbench.safe_write.steps import carry_out, job_for_dump, plan_finish, plan_write
 from tests.builders.bench import (
+    SLOW_CLOCKED,
     SMALL,
     TINY,
     Board,
@@ -139,9 +143,46 @@ def test_a_replacement_that_is_half_written_again_itself_takes_nobodys_place() -
     own, new = announcement(), announcement(kept_number=1)
     proven = WriteFinished(target_sha256=new.target_sha256)
 
-    assert left_behind([own, new, proven], (None, 1), new.target_sha256) == {None}
-    assert left_behind([own, new, proven, new], (None, 1), new.target_sha256) == frozenset()
-    assert left_behind([own, new, proven], (None,), new.target_sha256) == frozenset()
+    assert left_behind([own, new, proven], (None, 1), new.target_sha256, registers={}) == {None}
+    assert (
+        left_behind([own, new, proven, new], (None, 1), new.target_sha256, registers={})
+        == frozenset()
+    )
+    assert left_behind([own, new, proven], (None,), new.target_sha256, registers={}) == frozenset()
+
+
+def test_a_chip_whose_protection_is_still_open_is_not_the_replacement_that_was_proven_protected(
+    tmp_path: Path,
+) -> None:
+    """Cut off after its last page: the cells are as wanted, and SR1 is not put back yet."""
+    own, new = Board(SLOW_CLOCKED), a_new_chip(SLOW_CLOCKED)
+    own.chip.preset_register("SR1", 0x1C)
+    folder = a_dumped_job(own, tmp_path / "job")
+    image = edited(own.original, (0x1234, b"new"))
+    stop = Interrupted("Stopped on request.", next_step="")
+    with own.visit() as visit, Job.open(folder) as job, pytest.raises(ChipHalfWritten):
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), image)
+        with pytest.MonkeyPatch.context() as cut:
+            cut.setattr(Protection, "put_back", Mock(side_effect=stop))
+            fb.rewrite(plan)
+    assert (own.contents, own.chip.current["SR1"]) == (image, 0)
+    with new.visit() as visit:
+        replaced(visit, folder, image)
+    assert (new.contents, new.chip.current["SR1"]) == (image, 0x1C)
+
+    unfinished = {}
+    for board in (own, new):
+        with board.visit() as visit, Job.open(folder) as job:
+            held = compare(visit.identify(), job)
+        unfinished[held.chip] = held.unfinished
+
+    assert list(unfinished.values()) == [True, False], unfinished
+    with own.visit() as visit, Job.open(folder) as job:
+        chip = visit.identify()
+        with pytest.raises(ChipHalfWritten):
+            job_for_dump(job, chip, folder)
+        carry_out(plan_finish(chip, job, which=WhichChip(kept_number=None)))
+    assert own.chip.current["SR1"] == 0x1C
 
 
 def test_another_image_goes_onto_the_replacement(two: Two) -> None:

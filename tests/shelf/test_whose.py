@@ -28,7 +28,8 @@ class ListeningDisk(Disk):
 
 
 def _seen(data: bytes, *, unique_id: str | None = None, jedec_id: str = "aa400c") -> ChipSeen:
-    return ChipSeen(chip=ChipId(jedec_id=jedec_id, unique_id=unique_id), contents=data)
+    chip = ChipId(jedec_id=jedec_id, unique_id=unique_id)
+    return ChipSeen(chip=chip, registers={}, contents=data)
 
 
 def _ask(shelf: Path, seen: ChipSeen) -> Whose:
