@@ -262,7 +262,7 @@ def _told_by_contents_alone(
 
     def picture(sha256: str) -> bytes | None:
         try:
-            return _picture(job, sha256)
+            return stored_picture(job, sha256)
         except JobDamaged as error:
             doubts.append(f"Image {job.image_number(sha256)} is set aside: {error.seen}")
             return None
@@ -284,7 +284,8 @@ def _told_by_contents_alone(
     return told, doubts
 
 
-def _picture(job: Job, sha256: str) -> bytes:
+def stored_picture(job: Job, sha256: str) -> bytes:
+    """What an image of the newest round, or its dump, holds. Raises what loading it raises."""
     number = job.image_number(sha256)
     return _source(job) if number is None else job.load_image(number)
 

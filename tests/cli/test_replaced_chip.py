@@ -114,6 +114,32 @@ def test_the_old_chip_put_back_is_known_on_leads_too_long_for_the_clock_asked_fo
     assert not (board.job / "round-2").exists()
 
 
+def test_the_old_chip_that_ran_half_written_is_no_new_round(replaced: Replaced) -> None:
+    bench, board = replaced.bench, replaced.board
+    board.chip.board_runs(SMALL_MODEL.size - SECTOR, b"the board wrote this")
+
+    again = bench.at_chip("dump", board, "--again")
+
+    assert again.exit_code == 4
+    state, seen, next_step = three_lines(again)
+    assert state == "The chip may be half-written from before; this command changed nothing."
+    assert seen.startswith("The board's own chip was left half-written by job WF2 bag 017, and")
+    assert f"flashbench write {board.job} --to-new-chip. If its bag says that it is" in next_step
+    assert not (board.job / "round-2").exists()
+
+
+def test_the_replacement_whose_board_wrote_beside_the_edit_comes_back_for_another_round(
+    replaced: Replaced,
+) -> None:
+    bench, board = replaced.bench, replaced.board
+    replaced.new.board_runs(SMALL_MODEL.edit_at + 0x400, b"the board wrote this")
+    replaced.new.board_runs(SMALL_MODEL.size - SECTOR, b"the board wrote this")
+
+    again = bench.at_chip("dump", board, "--again", chip=replaced.new)
+
+    assert again.exit_code == 0, again.stderr
+
+
 def test_the_replacement_that_ran_comes_back_for_another_round(replaced: Replaced) -> None:
     bench, board = replaced.bench, replaced.board
     replaced.new.board_runs(SMALL_MODEL.size - SECTOR, b"the board wrote this")
