@@ -20,7 +20,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import coverage
-import mutmut.__main__ as mutmut
 import pytest
 
 from tests.mutants.loop import Loop
@@ -70,7 +69,9 @@ def measure(out: Path) -> None:
 
 
 def generate() -> None:
-    """mutmut's mutants, in the folder `mutants` of the clone."""
+    """mutmut's mutants, in the folder `mutants` of the clone, whose settings it reads on import."""
+    import mutmut.__main__ as mutmut
+
     mutmut.set_mutant_under_test("mutant_generation")
     Path("mutants").mkdir()
     mutmut.copy_src_dir()
@@ -121,9 +122,9 @@ def main() -> None:
     elif asked.stage == "generate":
         generate()
     elif asked.stage == "try":
-        end_s = time.time() + 60 * asked.minutes
         names = sample(asked.seed, asked.count)
-        loop = Loop(names, keep / "lines.json", children=asked.children, end_s=end_s)
+        lines = keep / "lines.json"
+        loop = Loop(names, lines, children=asked.children, minutes=asked.minutes)
         pytest.main([*PYTEST], plugins=[loop])
         sys.stdout.write(loop.report(asked.seed))
     else:

@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
-from mutmut.mutation.trampoline import set_mutant_under_test
 
 from tests.mutants.changes import change
 
@@ -38,12 +37,12 @@ class Loop:
     """For pytest: tries mutants on what was collected, instead of running it."""
 
     def __init__(
-        self, names: Sequence[str], measured: Path, *, children: int, end_s: float
+        self, names: Sequence[str], measured: Path, *, children: int, minutes: float
     ) -> None:
         facts = json.loads(measured.read_text())
         self._lines: Mapping[str, Mapping[str, Sequence[str]]] = facts["lines"]
         self._took_s: Mapping[str, float] = facts["took_s"]
-        self._names, self._children, self._end_s = names, children, end_s
+        self._names, self._children, self._minutes = names, children, minutes
         self._kills: defaultdict[str, Counter[str | None]] = defaultdict(Counter)
         self._running: dict[int, tuple[Try, int, str]] = {}
         self.done: list[Try] = []
@@ -62,9 +61,10 @@ class Loop:
         self._last = next(item for item in session.items if item.path != warm.path)
         warm.ihook.pytest_runtest_protocol(item=warm, nextitem=self._last)  # what all share
         gc.freeze()
+        end_s = time.time() + 60 * self._minutes
         waiting = [Try(name, self._tests_of(name)) for name in self._names]
         while waiting or self._running:
-            while waiting and len(self._running) < self._children and time.time() < self._end_s:
+            while waiting and len(self._running) < self._children and time.time() < end_s:
                 self._fork(waiting.pop(0), slice_s=SLICE_S)
             if not self._running:
                 break
@@ -89,7 +89,8 @@ class Loop:
     def _tests_of(self, name: str) -> Sequence[str]:
         path, lines, _ = change(name)
         known = self._lines[path]
-        return sorted({test for line in lines for test in known.get(str(line), ())})
+        reached = {test for line in lines for test in known.get(str(line), ())}
+        return sorted(reached & self._items.keys())
 
     def _fork(self, one: Try, *, slice_s: float) -> None:
         """Those first that are quick and killed others of the same function or module."""
@@ -113,12 +114,16 @@ class Loop:
 
     def _live(self, one: Try, slice_s: float) -> tuple[str, str | None, int]:
         """In a process of its own: the verdict, the test that killed, how many were run."""
+        from mutmut.mutation.trampoline import set_mutant_under_test
+
         set_mutant_under_test(one.name)
         for descriptor in range(3):
             os.dup2(os.open(os.devnull, os.O_RDWR), descriptor)
         signal.signal(signal.SIGALRM, signal.SIG_DFL)
         begun_s = time.time()
-        for ran, (test, after) in enumerate(zip(one.tests, [*one.tests[1:], None], strict=True), 1):
+        for ran, (test, after) in enumerate(
+            zip(one.tests, [*one.tests[1:], None], strict=False), 1
+        ):
             if ran > 1 and time.time() - begun_s > slice_s:
                 return "given up", None, ran - 1
             self._failed = False
@@ -150,7 +155,12 @@ class Loop:
         """The row of the table, and of each mutant that did not die what it changes."""
         count = Counter(one.verdict for one in self.done)
         died, sampled = count["killed"] + count["timed out"], len(self.done)
-        cells = (seed, sampled, f"{died} ({died / sampled:.1%})", count["lived"] + count["crashed"])
+        cells = (
+            seed,
+            sampled,
+            f"{died} ({died / max(1, sampled):.1%})",
+            count["lived"] + count["crashed"],
+        )
         row = " | ".join(map(str, (*cells, count["not reached"], count["given up"])))
         alive = (one for one in self.done if one.verdict not in ("killed", "timed out"))
         shown = "".join(f"\n{one.verdict} {one.name}\n{change(one.name)[2]}" for one in alive)
