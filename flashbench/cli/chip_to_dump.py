@@ -52,9 +52,12 @@ def chip_to_dump(
         whose = any_chip(options) if existing is None else chip_of(existing, options)
         at = stack.enter_context(chip_at_bench(output, options, at_first_contact(whose)))
         if existing is not None and (existing.round_number > 1 or existing.dumped is not None):
-            refuse_chip_of_another(at.chip, existing, progress=at.progress)
+            not_compared = refuse_chip_of_another(at.chip, existing, progress=at.progress)
         else:
-            refuse_half_written_by_neighbour(at.chip, folder, progress=at.progress)
+            not_compared = refuse_half_written_by_neighbour(at.chip, folder, progress=at.progress)
+        at.progress.close()
+        for sentence in not_compared:
+            output.warn(sentence)
         job = steps.job_for_dump(
             existing, at.chip, folder, label=output.label, progress=at.progress
         )

@@ -107,8 +107,8 @@ def spare_at(
             given_up_board(output, chip_of, label=chip_label) as other,
             other_chip_to_work_on(output, options, job) as at,
         ):
-            made = refuse_chip_of_a_board(at.chip, job, given_up=chip_of, progress=at.progress)
-            with naming_strangers(at, job), spare_of(made, other) as chips_job:
+            nobodys = refuse_chip_of_a_board(at.chip, job, given_up=chip_of, progress=at.progress)
+            with naming_strangers(at, job), spare_of(nobodys.spare_of, other) as chips_job:
                 plan = plan_spare(
                     at.chip,
                     job,
@@ -117,7 +117,7 @@ def spare_at(
                     chip_of=chips_job,
                     progress=at.progress,
                 )
-            agree_and_write(output, at, plan, yes=yes)
+            agree_and_write(output, at, plan, doubts=nobodys.not_compared, yes=yes)
             label = spare_label(plan, date=system_now().date().isoformat())
             output.facts["spare_label"] = asdict(label) | {"pin_1": "at the dot"}
             output.block(label_text(label))

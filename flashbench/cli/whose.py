@@ -57,6 +57,7 @@ def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
     """What `whose` does."""
     from flashbench.shelf.half_written import half_written_by, half_written_job
     from flashbench.shelf.listing import read_shelf
+    from flashbench.shelf.not_compared import damaged_sentences
     from flashbench.shelf.whose import read_chip
     from flashbench.shelf.whose import whose as whose_chip
 
@@ -68,12 +69,8 @@ def whose_at(output: Output, shelf: Path, options: BenchOptions) -> None:
         left = half_written_job(found, entries)
         output.facts = _facts(found) | {"half_written": left is not None}
         _say(output, found, job_count=len(entries), shelf=shelf)
-        damaged = [entry.folder.name for entry in entries if entry.damage is not None]
-        if damaged:
-            output.say(
-                f"Not compared, since damaged: {', '.join(damaged[:8])}"
-                f"{', ...' if len(damaged) > 8 else ''}. See flashbench shelf {quoted(shelf)}"
-            )
+        for sentence in damaged_sentences(entries):
+            output.say(sentence)
         if left is not None:
             raise half_written_by(left)
 

@@ -1,6 +1,6 @@
 """The commands that change the chip: `write`, `finish`, `restore`."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -338,10 +338,10 @@ def write_to_new_chip_at(
             given_up_board(output, chip_of, label=chip_label) as other,
             other_chip_to_work_on(output, options, job) as at,
         ):
-            made = refuse_chip_of_a_board(at.chip, job, given_up=chip_of, progress=at.progress)
+            nobodys = refuse_chip_of_a_board(at.chip, job, given_up=chip_of, progress=at.progress)
             if round_number is not None:
                 image = _original_of_round(output, job, round_number)
-            with spare_of(made, other) as chips_job:
+            with spare_of(nobodys.spare_of, other) as chips_job:
                 plan = plan_to_new_chip(
                     at.chip,
                     job,
@@ -353,7 +353,7 @@ def write_to_new_chip_at(
             if copies:
                 at.progress.close()
                 output.say(copies)
-            agree_and_write(output, at, plan, yes=yes)
+            agree_and_write(output, at, plan, doubts=nobodys.not_compared, yes=yes)
 
 
 def _own_bag(
@@ -398,15 +398,19 @@ def _rewrite(
                 left.may_be_in_the_socket = can_be_half_written(at.chip, job)
                 output.job_half_written = left.may_be_in_the_socket
                 plan = planned(at, job)
-            refuse_found_of_another(plan)
+            doubts = refuse_found_of_another(plan)
             if copies:
                 at.progress.close()
                 output.say(copies)
-            agree_and_write(output, at, plan, yes=yes)
+            agree_and_write(output, at, plan, doubts=doubts, yes=yes)
 
 
-def agree_and_write(output: Output, at: AtBench, plan: "Plan", *, yes: bool) -> None:
+def agree_and_write(
+    output: Output, at: AtBench, plan: "Plan", *, doubts: Sequence[str], yes: bool
+) -> None:
     """Show what is about to be done, ask, do it, and say what was proven.
+
+    `doubts` are sentences for whoever agrees, besides the plan's own.
 
     Raises:
         Declined: the answer was not yes.
@@ -418,8 +422,9 @@ def agree_and_write(output: Output, at: AtBench, plan: "Plan", *, yes: bool) -> 
     job = plan.job
     at.progress.close()
     seconds = expected_seconds(plan)
-    output.facts |= _facts(plan, seconds)
-    _show(output, plan, _time_text(seconds, model_time=at.model_time))
+    doubts = (*plan.doubts, *doubts)
+    output.facts |= _facts(plan, seconds) | {"doubts": list(doubts)}
+    _show(output, plan, doubts, _time_text(seconds, model_time=at.model_time))
     mention_the_host(output, at)
     if not plan.changes_nothing:
         at.settle(
@@ -460,7 +465,6 @@ def _facts(plan: "Plan", seconds: float) -> dict[str, Any]:
         "protection_lifted": [
             [stretch.start, stretch.stop] for stretch in steps.protection_in_the_way(plan)
         ],
-        "doubts": list(plan.doubts),
         "clock_hz": plan.chip.clock_hz,
         "change_clock_hz": plan.chip.change_clock_hz,
         "expected_seconds": round(seconds, 3),
@@ -468,7 +472,7 @@ def _facts(plan: "Plan", seconds: float) -> dict[str, Any]:
     return facts | new_chip_facts(plan)
 
 
-def _show(output: Output, plan: "Plan", time: str) -> None:
+def _show(output: Output, plan: "Plan", doubts: Sequence[str], time: str) -> None:
     """What is about to be done, for the eyes of whoever has to say yes."""
     profile = plan.chip.profile
     output.say(f"{plan.job.label}: {_target(plan)} onto this chip")
@@ -491,7 +495,7 @@ def _show(output: Output, plan: "Plan", time: str) -> None:
         rows += _change_rows(plan, time)
     rows += new_chip_rows(plan)
     rows += listed("half-written", other_half_written_chips(plan))
-    rows += listed("doubts", plan.doubts)
+    rows += listed("doubts", doubts)
     output.rows(rows)
 
 

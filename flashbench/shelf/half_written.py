@@ -27,6 +27,7 @@ from flashbench.safe_write.screening import is_constant
 from flashbench.safe_write.under_way import InterruptedWrite, explained
 from flashbench.shelf.entry import ChipId, Entry, read_entry
 from flashbench.shelf.listing import read_shelf
+from flashbench.shelf.not_compared import at_work_sentence, damaged_sentences
 from flashbench.shelf.whose import ChipSeen, Whose, read_chip_surely
 
 
@@ -40,8 +41,10 @@ class LeftHalfWritten:
 
 def refuse_half_written_by_neighbour(
     chip: Identified, folder: Path, *, progress: Progress = silent
-) -> None:
+) -> tuple[str, ...]:
     """Return unless a job beside `folder` left this chip half-written: before it is dumped.
+
+    What is returned are sentences on what the chip was not compared with.
 
     What it holds now is no original of anything. A unique ID tells it; a part without one is read
     once, if a neighbour has such a part half-written at all. One that another process is writing
@@ -54,13 +57,14 @@ def refuse_half_written_by_neighbour(
     """
     own = folder.resolve()
     entries = [e for e in read_shelf(own.parent).entries if e.folder.resolve() != own]
-    left = _left_by(entries, chip_id(chip))
+    left, at_work = _left_by(entries, chip_id(chip))
     if left and chip.unique_id is None:
         half_done = [part for each in left for write in each.writes for part in write.suspect]
         seen = read_chip_surely(chip, avoiding=half_done, progress=progress)
         left = [each for each in left if _explains(_not_replaced_by(seen, each), seen)]
     if left:
         raise half_written_by(left[0])
+    return (*map(at_work_sentence, at_work), *damaged_sentences(entries))
 
 
 def half_written_job(found: Whose, entries: Sequence[Entry]) -> LeftHalfWritten | None:
@@ -69,7 +73,8 @@ def half_written_job(found: Whose, entries: Sequence[Entry]) -> LeftHalfWritten 
     Its owner's unfinished write counts even where the contents do not prove that it is this chip:
     to leave a whole chip in costs nothing.
     """
-    met = [_not_replaced_by(found.seen, left) for left in _left_by(entries, found.seen.chip)]
+    left_by, _ = _left_by(entries, found.seen.chip)
+    met = [_not_replaced_by(found.seen, left) for left in left_by]
     candidates = [left for left in met if left.writes]
     owner = found.owner
     if owner is not None:
@@ -119,9 +124,11 @@ def chip_id(chip: Identified) -> ChipId:
     return ChipId(jedec_id=chip.jedec_id.hex(), unique_id=unique_id)
 
 
-def _left_by(entries: Sequence[Entry], chip: ChipId) -> list[LeftHalfWritten]:
-    """Which jobs have chips of these IDs half-written, those left out that cannot be this one."""
-    found = []
+def _left_by(entries: Sequence[Entry], chip: ChipId) -> tuple[list[LeftHalfWritten], list[Entry]]:
+    """Which jobs have chips of these IDs half-written, those left out that cannot be this one; and
+    which of them are at work on one."""
+    found: list[LeftHalfWritten] = []
+    busy: list[Entry] = []
     for entry in entries:
         if not _writes_on(entry, chip):
             continue
@@ -129,7 +136,9 @@ def _left_by(entries: Sequence[Entry], chip: ChipId) -> list[LeftHalfWritten]:
         writes = tuple(write for write in _writes_on(now, chip) if write != at_work)
         if writes:
             found.append(LeftHalfWritten(entry=now, writes=writes))
-    return found
+        if at_work is not None and at_work in _writes_on(now, chip):
+            busy.append(now)
+    return found, busy
 
 
 def _looked_at_again(entry: Entry) -> tuple[Entry, UnfinishedWrite | None]:

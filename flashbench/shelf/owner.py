@@ -1,6 +1,7 @@
 """A refusal of a stranger's chip that says whose it is, if the neighbours on the shelf tell."""
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -26,6 +27,7 @@ from flashbench.shelf.half_written import (
     ways_on_with,
 )
 from flashbench.shelf.listing import read_shelf
+from flashbench.shelf.not_compared import damaged_sentences
 from flashbench.shelf.whose import (
     Digests,
     Likeness,
@@ -114,8 +116,12 @@ def _named(entry: Entry) -> str:
     return f"{entry.label} ({entry.folder.name})"
 
 
-def refuse_chip_of_another(chip: Identified, job: Job, *, progress: Progress = silent) -> None:
+def refuse_chip_of_another(
+    chip: Identified, job: Job, *, progress: Progress = silent
+) -> tuple[str, ...]:
     """Return unless the chip is clearly another job's: for a new round, before it is opened.
+
+    What is returned are sentences on what the chip was not compared with.
 
     Parts without a unique ID look alike; a round opened with a neighbour's chip would have the
     edit made for this board written to that one. The chip is read once, where there is another
@@ -127,11 +133,11 @@ def refuse_chip_of_another(chip: Identified, job: Job, *, progress: Progress = s
         ReadsUnsteady: the contact is not good, so that nothing can be said of what it holds.
         AdapterError, Interrupted: as reading does.
     """
-    refuse_half_written_by_neighbour(chip, job.folder, progress=progress)
+    not_compared = refuse_half_written_by_neighbour(chip, job.folder, progress=progress)
     entries = read_shelf(job.folder.resolve().parent).entries
     found = _found_elsewhere(chip, job, entries, progress)
     if found is None or found.owner is None:
-        return
+        return not_compared
     raise OtherChip(
         f"The chip in the socket is not that of job {job.label}. {owner_sentence(found, job)}",
         next_step=_back_into_its_bag(found.owner, job),
@@ -157,14 +163,25 @@ def _found_elsewhere(
     return None if owner is None or owner.folder.resolve() == own else found
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nobodys:
+    """A chip that is no board's, as far as the shelf tells.
+
+    `spare_of` is the job that it was made a spare from, if what it holds tells that;
+    `not_compared` are sentences on what it was not compared with.
+    """
+
+    spare_of: Path | None
+    not_compared: tuple[str, ...]
+
+
 def refuse_chip_of_a_board(
     chip: Identified, job: Job, *, given_up: Path | None = None, progress: Progress = silent
-) -> Path | None:
+) -> Nobodys:
     """Return unless the chip is that of another job's board: before it is taken for a new one.
 
     A unique ID tells it by itself; other parts are read, if another job has a chip of their ID.
-    A spare of another job is nobody's, and so is a blank chip. If what the chip holds tells that
-    it is a spare, that job's folder is returned.
+    A spare of another job is nobody's, and so is a blank chip.
 
     Raises:
         OtherChip: it was dumped for a neighbour on the shelf, or replaced that one's own.
@@ -172,7 +189,7 @@ def refuse_chip_of_a_board(
         ReadsUnsteady: the contact is not good, so that nothing can be said of what it holds.
         AdapterError, Interrupted: as reading does.
     """
-    refuse_half_written_by_neighbour(chip, job.folder, progress=progress)
+    not_compared = refuse_half_written_by_neighbour(chip, job.folder, progress=progress)
     own = job.folder.resolve()
     entries = read_shelf(own.parent).entries
     if given_up is not None:
@@ -185,9 +202,9 @@ def refuse_chip_of_a_board(
         found = _found_elsewhere(chip, job, entries, progress)
         owner = None if found is None or is_constant(found.seen.contents) else found.owner
         if owner is not None and found is not None and found.seen.sha256 in owner.held_by_spares:
-            return owner.folder
+            return Nobodys(spare_of=owner.folder, not_compared=not_compared)
     if owner is None:
-        return None
+        return Nobodys(spare_of=None, not_compared=not_compared)
     raise OtherChip(
         f"The chip in the socket is no new one: it is the chip of job {_named(owner)}.",
         next_step=f"Put it back into the bag of {owner.label}, and put in one that is nobody's."
@@ -203,32 +220,36 @@ def _using_up(owner: Entry, chip: Identified) -> str:
     return f"flashbench shelf {quoted(folder.parent)} --forget {quoted(folder.name)}"
 
 
-def refuse_found_of_another(plan: Plan) -> None:
+def refuse_found_of_another(plan: Plan) -> tuple[str, ...]:
     """Return unless a chip that is known by what it holds alone is a neighbour's on the shelf.
 
     What an interrupted write had under way may hold anything; if it holds what a neighbour dumped
     or made, in a whole sector of 4 KiB that this job never had there, it is that one's chip. A chip
-    with a factory number is told by that.
+    with a factory number is told by that. What is returned are sentences on what the chip was not
+    compared with.
 
     Raises:
         OtherChip: it is; the sentence names the neighbour.
     """
     chip, job = plan.chip, plan.job
     if chip.unique_id is not None:
-        return
+        return ()
     held = as_numbers(digest_sectors(plan.current))
     unknown = np.ones(len(held), bool)
     for picture in (b"\xff" * len(plan.current), *_pictures_of(job)):
         unknown &= held != as_numbers(digest_sectors(picture))
     if not unknown.any():
-        return
-    for entry in read_shelf(job.folder.resolve().parent).entries:
-        if entry.folder.resolve() != job.folder.resolve() and _has_any(entry, held, unknown, chip):
+        return ()
+    own = job.folder.resolve()
+    others = [e for e in read_shelf(own.parent).entries if e.folder.resolve() != own]
+    for entry in others:
+        if _has_any(entry, held, unknown, chip):
             raise OtherChip(
                 f"The chip in the socket is not that of job {job.label}: where this job was"
                 f" writing it holds what job {_named(entry)} has there.",
                 next_step=_back_into_its_bag(entry, job),
             )
+    return damaged_sentences(others)
 
 
 def _has_any(entry: Entry, held: Digests, where: npt.NDArray[np.bool_], chip: Identified) -> bool:

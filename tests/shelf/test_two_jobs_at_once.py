@@ -243,6 +243,8 @@ def test_another_process_dumps_its_board_while_this_one_is_written(
 
     assert result.exit_code == 0, result.stderr
     assert (new / "round-1" / "original.bin").read_bytes() == OTHER
+    passed_over = "board-17 is being written by another process now; not compared."
+    assert passed_over in " ".join(result.stderr.split())
     assert process.returncode == 0
     with fb.Job.open(sockets.job) as job:
         assert job.unfinished() is None
