@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from flashbench.job import events
 from flashbench.job.events import Event
 from flashbench.job.spares import spare_numbers, without_spares
+from flashbench.job.unfinished import half_written_in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,6 +18,7 @@ class ChipLeft:
     unique_id: str | None
     sha256: str  # of what it was last proven to hold, or dumped with
     written: bool  # by a finished write of that round
+    half_written: bool  # a later write to it was begun and is not proven
     written_last: bool  # in the board, as far as the job knows: the last written, or the only one
 
     def can_be(self, dumped: events.OriginalSaved) -> bool:
@@ -45,6 +47,7 @@ def chips_left(story: Sequence[Event]) -> tuple[ChipLeft, ...]:
             case _:
                 pass
     last = current if current in written else None
+    left_open = half_written_in(story)
     return tuple(
         ChipLeft(
             kept_number=number,
@@ -52,6 +55,7 @@ def chips_left(story: Sequence[Event]) -> tuple[ChipLeft, ...]:
             unique_id=ids[number][1],
             sha256=sha256,
             written=number in written,
+            half_written=number in left_open,
             written_last=number == last,
         )
         for number, sha256 in held.items()

@@ -57,6 +57,7 @@ def why_not_the_board(job: Job) -> str | None:
     if not left.chip.written_last:
         name = name_of_chip_left(left.chip)
         held = "left untouched" if not left.chip.written else "wrote, but not last"
+        held = "left half-written" if left.chip.half_written else held
         holds = _differing_text(left.data, job.load_original().data) if known is None else known
         return (
             f"this is {name}, which this job {held} in round {before}, not the chip this job last"

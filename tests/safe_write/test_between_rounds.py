@@ -1,5 +1,7 @@
 """A chip that comes back: which one it is, what it holds that the job knows, and what is kept."""
 
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import pytest
@@ -19,6 +21,7 @@ from flashbench.safe_write.between_rounds import (
     what_the_board_wrote,
     why_not_the_board,
 )
+from flashbench.safe_write.next_step import next_step
 from tests.builders.job import IMAGE, ORIGINAL, AChip, a_dumped_job, announcement
 from tests.builders.shelf import finish
 from tests.builders.story import (
@@ -102,6 +105,25 @@ def test_a_chip_that_was_replaced_before_it_was_written_was_left_untouched(tmp_p
             "this is the board's own chip, which this job left untouched in round 1, not the chip"
             " this job last wrote: it holds what it held then; what the board wrote is not known"
         )
+
+
+@pytest.mark.parametrize("story", [with_image, written], ids=["never proven", "proven before"])
+def test_a_chip_that_was_left_half_written_is_called_that_in_the_next_round(
+    story: Callable[[Path], AbstractContextManager[Job]], tmp_path: Path
+) -> None:
+    with story(tmp_path / "job") as job:
+        job.announce(announcement())
+        replaced(job)
+        back_again(job, ORIGINAL)
+
+        why = why_not_the_board(job)
+        coming = next_step(job)
+
+    assert why is not None
+    assert why.startswith(
+        "this is the board's own chip, which this job left half-written in round 1, not the chip"
+    )
+    assert why in coming.proven
 
 
 def test_a_replacement_that_was_not_written_last_is_named_by_its_number(tmp_path: Path) -> None:
