@@ -12,6 +12,7 @@ from flashbench.safe_write.screening import (
     disagreement,
     has_equal_halves,
     is_constant,
+    largest_swings,
     notes,
     stuck_lanes,
     telling_blocks,
@@ -193,3 +194,11 @@ def test_telling_blocks_lie_spread_over_those_that_are_not_constant(
 
     expected = tuple(16 * block for block in offsets)
     assert telling_blocks(image, block=16, most=most) == expected
+
+
+def test_the_first_byte_after_each_kind_of_swing_is_given_the_steepest_before_the_others() -> None:
+    image = bytes([0x00, 0xFF, 0x00, 0xFF, 0x00, 0x01])
+
+    assert largest_swings(image, at_most=9) == [1, 2, 5]
+    assert largest_swings(image, at_most=1) == [1]
+    assert largest_swings(bytes(1 << 20) + b"\xff", at_most=9) == [1 << 20, 1]
