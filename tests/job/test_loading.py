@@ -120,3 +120,23 @@ def test_a_damaged_journal_names_the_first_line_that_is_not_as_written(cut: int)
         f"journal.jsonl is damaged: 4 lines were written, and only the first {cut} are as written;"
         f" line {cut + 1} was cut, edited or moved."
     )
+
+
+def test_what_a_round_has_of_its_chip_is_named_where_another_dump_is_refused(
+    tmp_path: Path,
+) -> None:
+    with best_reading(tmp_path / "best") as best, a_dumped_job(tmp_path / "job") as job:
+        for of, name, what in ((best, "best", "best reading"), (job, "job", "original")):
+            with pytest.raises(StepRefused) as refused:
+                of.demand_nothing_dumped()
+            assert refused.value.seen == (
+                f"Round 1 of job {name} has its {what}, which is never replaced."
+            )
+
+
+def test_a_report_takes_the_place_of_an_earlier_one(tmp_path: Path) -> None:
+    with a_dumped_job(tmp_path / "job") as job:
+        saved = [job.save_report(text) for text in ("<p>one</p>", "<p>zwei ä</p>")]
+
+    assert saved == [tmp_path / "job" / "report.html"] * 2
+    assert saved[0].read_text("utf-8") == "<p>zwei ä</p>"

@@ -13,7 +13,8 @@ from chipdb.table import rows_for_id
 from flashbench.errors import ChipHalfWritten
 from flashbench.rehearsal import NorPart, in_memory_bench, load_part
 from flashbench.rehearsal.faults import Fault, MisoFlips
-from flashbench.safe_write.duration import expected_seconds
+from flashbench.safe_write._pages import PAGES_MEASURED, PAGES_PER_RUN
+from flashbench.safe_write.duration import BusTimes, expected_seconds
 from flashbench.safe_write.plan import Plan
 from flashbench.safe_write.working_clock import at_working_clock
 from tests.builders import bench
@@ -112,6 +113,32 @@ def test_a_write_takes_as_long_as_was_said(
 
     assert plan.cells.chip_erase == (edit is nearly_blank)
     assert shown == pytest.approx(taken, rel=0.10)
+
+
+@pytest.mark.parametrize(("edit", "erases"), [(one_sector, 1), (falling_bits, 0)])
+def test_each_run_on_the_bus_is_counted(
+    edit: Edit, erases: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ten around the write, two for a unit, three for its erase, one for pages that go
+    together, and the first pages alone."""
+    board, shown = Board(SMALL), []
+    folder = a_dumped_job(board, tmp_path / "board 17")
+    with board.visit() as visit, fb.Job.open(folder) as job:
+        plan = fb.plan_rewrite(visit.identify(), fb.reload_backup(job), edit(board.original))
+        for run_s in (0.0, 1.0):
+            bus = BusTimes(run_s=run_s, frame_s=0.0)
+            monkeypatch.setattr(
+                "flashbench.safe_write.duration.measure_bus", lambda _, bus=bus: bus
+            )
+            shown.append(expected_seconds(plan))
+
+    (unit,) = plan.cells.units
+    assert (unit.erase is not None) == bool(erases)
+    pages = len(unit.pages)
+    assert pages <= PAGES_PER_RUN
+    assert shown[1] - shown[0] == pytest.approx(
+        10 + 2 + 3 * erases + 1 + min(PAGES_MEASURED, pages)
+    )
 
 
 @pytest.mark.parametrize(
