@@ -87,6 +87,15 @@ def test_a_hash_file_is_damaged_if_it_was_changed_and_not_missed_if_it_is_gone(
     assert findings(folder) == [(f"round-1/{name}.sha256", HASH_GONE, False)]
 
 
+def test_a_hash_file_that_cannot_be_read_is_damaged(folder: Path) -> None:
+    path = folder / "round-1" / "original.bin.sha256"
+    remove(path)
+    path.mkdir()
+
+    not_read = "cannot be read: it is not a regular file"
+    assert findings(folder) == [("round-1/original.bin.sha256", not_read, True)]
+
+
 @pytest.mark.parametrize("name", ["best-reading.bin", "best-reading.json"])
 def test_a_best_reading_is_checked_with_its_list_of_unstable_addresses(
     best: Path, name: str

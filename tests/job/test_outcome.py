@@ -8,7 +8,7 @@ import pytest
 from flashbench.job.dark_board import dark_board
 from flashbench.job.events import BoardWrote, CellsProven, WriteFinished
 from flashbench.job.folder import Job
-from flashbench.job.outcome import outcome_of, record_outcome
+from flashbench.job.outcome import TEST_ERRORS_MAX, outcome_of, record_outcome
 from flashbench.job.refusals import StepRefused
 from tests.builders.job import IMAGE, ORIGINAL, AChip, a_dumped_job, announcement, opened
 
@@ -80,6 +80,14 @@ def test_nothing_is_told_while_a_write_is_unfinished(tmp_path: Path) -> None:
         ({"boots": False, "memory_shown_gbit": 64}, "does not boot shows no memory"),
         ({"boots": True, "test_hours": 2.0}, "A memory test has both"),
         ({"boots": True, "test_errors": 0}, "A memory test has both"),
+        (
+            {"boots": True, "test_hours": -1, "test_errors": 0},
+            "for more than 0 and at most 10000 h",
+        ),
+        ({"boots": True, "test_hours": 10_001, "test_errors": 0}, "more than 0 and at most 10000"),
+        ({"boots": True, "test_hours": 1, "test_errors": -1}, "are counted, up to 1099511627776"),
+        ({"boots": True, "memory_shown_gbit": 0}, "more than 131072 GB of memory, or none"),
+        ({"boots": True, "memory_shown_gbit": 2**20 + 1}, "more than 131072 GB of memory, or"),
         ({"boots": True, "note": "two\nlines"}, "A note is one line"),
         ({"boots": True, "note": ""}, "A note is one line"),
         ({"boots": True, "note": "x" * 501}, "A note is one line"),
@@ -214,3 +222,16 @@ def test_a_chip_that_may_be_another_tells_nothing_of_the_board(
     assert dark is not None
     assert dark.board_wrote is None
     assert dark.checks[4].startswith("Read the chip again: ")
+
+
+def test_the_least_and_the_most_that_a_board_shows_are_kept(tmp_path: Path) -> None:
+    with _written_job(tmp_path / "job") as job:
+        for gbit, hours, errors in ((1, 0.1, 0), (2**20, 10_000, TEST_ERRORS_MAX)):
+            told = record_outcome(
+                job, boots=True, memory_shown_gbit=gbit, test_hours=hours, test_errors=errors
+            )
+            assert (told.memory_shown_gbit, told.test_hours, told.test_errors) == (
+                gbit,
+                hours,
+                errors,
+            )

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 import flashbench as fb
 from flashbench.errors import ChipHalfWritten, ChipUntouched, OtherChip
 from flashbench.job.events import KeptContents
+from flashbench.job.refusals import StepRefused
 from flashbench.rehearsal import NorPart, load_part
 from flashbench.rehearsal.faults import LosePower, UnstableCells, WornSector
 from flashbench.safe_write.best_reading import differing_ranges, majority
@@ -68,6 +69,16 @@ def test_a_job_goes_onto_another_chip_and_its_own_is_left_as_it_was(tmp_path: Pa
     assert proof.target_name == "image 1"
     assert (own.contents, own.chip.operation_number) == (own.original, operations)
     assert (job / "round-1" / "kept-1.bin").read_bytes() == new.original
+
+
+def test_nothing_tells_which_chip_it_is_before_one_was_dumped(tmp_path: Path) -> None:
+    with Board(TINY).visit() as visit:
+        chip = visit.identify()
+        with fb.Job.create(tmp_path / "job", chip) as job, pytest.raises(StepRefused) as refused:
+            chips_it_can_be(chip, job)
+
+    assert refused.value.seen == "Round 1 of job job has no original yet."
+    assert refused.value.next_step == "Dump the chip."
 
 
 def test_the_boards_own_chip_is_never_taken_for_a_replacement(tmp_path: Path) -> None:
