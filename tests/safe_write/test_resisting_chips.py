@@ -10,7 +10,8 @@ import pytest
 import flashbench as fb
 from flashbench.errors import ChipHalfWritten, ReadsUnsteady
 from flashbench.rehearsal import NorChip, NorPart, load_part
-from tests.builders.bench import SMALL, Board, a_dumped_job, edited, firmware
+from flashbench.wording import command_line
+from tests.builders.bench import SMALL, Board, a_dumped_job, edited, firmware, restore, write
 
 EDIT = (0x5010, b"a new memory")
 FOLDER = "board 17"
@@ -356,3 +357,19 @@ def test_what_is_programmed_without_an_erase_is_tried_again_while_bits_can_still
 
     assert refused.value.seen.endswith(seen)
     assert board.chip.opcode_counts[0x20] == 0
+
+
+def test_a_unit_that_fails_on_the_way_back_leads_back_again(tmp_path: Path) -> None:
+    board = Board(SMALL)
+    folder = a_dumped_job(board, tmp_path / FOLDER)
+    with board.visit() as visit:
+        write(visit, folder, edited(board.original, EDIT))
+    ignores(0x20)(board.chip)
+    with board.visit() as visit, pytest.raises(ChipHalfWritten) as refused:
+        restore(visit, folder)
+
+    again = command_line("restore", folder)
+    assert refused.value.next_step == (
+        f"Check contact and supply, then run: {again}  (if the same unit fails again, it is"
+        f" protected or worn: {again} --to-new-chip)"
+    )
