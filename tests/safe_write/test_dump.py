@@ -11,7 +11,8 @@ from flashbench.job.refusals import JobMissing
 from flashbench.rehearsal.faults import Fault, MisoFlips, MisoSettlesLate, UnstableCells
 from flashbench.safe_write.dump import Dumped, dump
 from flashbench.safe_write.stable_read import ReadsDisagree
-from tests.builders.bench import SMALL, Board
+from flashbench.safe_write.working_clock import dumped_at_hz
+from tests.builders.bench import SMALL, TINY, Board
 
 WEAK = UnstableCells(start=0x8A000, length=0x100, bits=6, seed=1)
 
@@ -131,3 +132,13 @@ def test_weak_cells_where_the_clock_is_tried_do_not_stop_the_dump_before_its_rea
         dumped(Board(SMALL), tmp_path / "job", *everywhere)
 
     assert len(refused.value.kept) == 2
+
+
+def test_a_job_knows_the_clock_that_its_chip_was_dumped_at(tmp_path: Path) -> None:
+    with Board(TINY).visit(clock_hz=5_000_000) as visit:
+        chip = visit.identify()
+        with fb.Job.create(tmp_path / "job", chip) as job:
+            before = dumped_at_hz(job)
+            fb.back_up(fb.read_twice(chip), job)
+
+            assert (before, dumped_at_hz(job)) == (None, 5_000_000)

@@ -162,3 +162,16 @@ def test_a_lone_slow_page_costs_its_own_repetition_only() -> None:
     with_one = ours_kb_s(CASES["one takes 4 x as long"])
 
     assert with_one == pytest.approx(ours_kb_s(CASES["all alike"]), rel=0.03)
+
+
+def test_the_wait_grows_by_the_share_of_the_pages_that_were_late() -> None:
+    """By 4/10 of it where all were; of an eighth of the longest, where that is more."""
+    grown = []
+    for wait_us, late_of_16 in ((1000, 16), (1000, 8), (100, 8)):
+        wait = PageWait(wait_us, longest_us=3000)
+        for n in range(16):
+            wait.take(busy_at_first_look=True, busy_at_end=n < late_of_16)
+        wait.adapt()
+        grown.append(wait.us)
+
+    assert grown == [1000 + 1 + 400, 1000 + 1 + 200, 100 + 1 + 75]
