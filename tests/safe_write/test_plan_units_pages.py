@@ -45,6 +45,16 @@ def test_pages_are_told_apart_byte_by_byte(data: st.DataObject, page: int, count
     assert facts_of(current, target, page, []) == counted(current, target, page)
 
 
+@pytest.mark.parametrize("page_size", [6, 12, 2032, 2040, 2048, 4096])
+@pytest.mark.parametrize("changed", [0, 1, 5, "all"])
+def test_a_page_of_any_size_is_counted_to_its_last_byte(page_size: int, changed: object) -> None:
+    count = page_size if changed == "all" else int(str(changed))
+    current = random.Random(5).randbytes(3 * page_size)
+    target = bytes(byte ^ 0x11 for byte in current[:count]) + current[count:]
+
+    assert facts_of(current, target, page_size, []) == counted(current, target, page_size)
+
+
 @pytest.mark.parametrize("page_size", [1, 16, 256])
 def test_no_page_is_lost_where_one_stretch_of_work_ends(page_size: int) -> None:
     current = random.Random(3).randbytes((256 << 10) + 512)
