@@ -55,6 +55,17 @@ def test_a_lost_newest_round_is_noticed_and_never_worked_around(tmp_path: Path) 
     assert entry.standing is Standing.DAMAGED
 
 
+def test_a_newest_round_whose_journal_begins_with_nothing_is_named_once(tmp_path: Path) -> None:
+    folder = two_rounds(tmp_path / "job")
+    path = folder / "round-2" / journal.JOURNAL
+    path.write_bytes(b"x" + path.read_bytes()[1:])
+
+    assert damage(folder) == [
+        "round-2/journal.jsonl journal.jsonl is damaged: 5 lines were written, and only the first"
+        " 0 are as written; line 1 was cut, edited or moved"
+    ]
+
+
 def test_a_round_of_another_job_is_noticed(tmp_path: Path) -> None:
     folder, other = two_rounds(tmp_path / "job"), two_rounds(tmp_path / "other")
     for number in (1, 2):
