@@ -208,7 +208,7 @@ def test_write_refuses_while_a_write_is_unfinished(
 
     assert result.exit_code == 4
     assert result.stdout.splitlines()[-1] == LEAVE_IN
-    assert "unfinished write" in three_lines(result)[1]
+    assert "a write to it was begun and is not proven" in three_lines(result)[1]
     assert "finish" in three_lines(result)[2]
     assert place.chip() == before
 
