@@ -81,6 +81,23 @@ def test_nothing_tells_which_chip_it_is_before_one_was_dumped(tmp_path: Path) ->
     assert refused.value.next_step == "Dump the chip."
 
 
+def test_a_new_chip_that_was_proven_to_hold_an_image_is_known_though_its_file_is_damaged(
+    tmp_path: Path,
+) -> None:
+    own, new = Board(SMALL), a_new_chip()
+    job = a_dumped_job(own, tmp_path / "job")
+    with new.visit() as visit:
+        replaced(visit, job, IMAGE)
+    file = job / "round-1" / "image-1.bin"
+    file.chmod(0o600)
+    file.write_bytes(own.original)
+
+    with new.visit() as visit:
+        restore(visit, job)
+
+    assert new.contents == own.original
+
+
 def test_the_boards_own_chip_is_never_taken_for_a_replacement(tmp_path: Path) -> None:
     own = Board(SMALL)
     job = a_dumped_job(own, tmp_path / "job")
