@@ -22,3 +22,14 @@ def test_units_proven_to_hold_a_lost_image_are_not_taken_for_torn_ones() -> None
 
 def test_strange_pages_beside_the_proven_units_of_a_lost_image_are_still_refused() -> None:
     assert strange_page(proven=UNITS[:1]) == 8192
+
+
+def test_a_blank_page_is_explained_only_where_an_erase_of_another_size_may_have_come() -> None:
+    image = b"\xff" * 256 + ORIGINAL[256:]
+
+    strange = [
+        explained(image, before=[ORIGINAL], writes=[], reached=reached).strange
+        for reached in ([], [range(4096)], [range(4096, 8192)])
+    ]
+
+    assert strange == [0, None, 0]
