@@ -47,9 +47,9 @@ def silent(chip: NorChip) -> None:
     obeys(chip, 0x05, times=0, then=lambda: chip.answer_with(b"\xff", repeats=True))
 
 
-def silent_from(opcode: int) -> Callable[[NorChip], None]:
-    """Silent from this instruction on, which has no effect any more."""
-    return lambda chip: obeys(chip, opcode, times=0, then=lambda: silent(chip))
+def silent_from(opcode: int, *, after: int = 0) -> Callable[[NorChip], None]:
+    """Obeyed so many times, and silent from then on, without effect any more."""
+    return lambda chip: obeys(chip, opcode, times=after, then=lambda: silent(chip))
 
 
 def locks_flicker(chip: NorChip) -> None:
@@ -125,6 +125,11 @@ WAYS_ON = (
         (
             silent_from(0x02),
             "The chip stopped answering during a page program: its status reads FFh.",
+            "Check supply and contact, then run finish or restore.",
+        ),
+        (
+            silent_from(0x06, after=2),
+            "The chip stopped answering at the page 0x005100: its status reads FFh.",
             "Check supply and contact, then run finish or restore.",
         ),
     ],
