@@ -89,6 +89,7 @@ class Everything:
             "profile": 9, "sfdp": 10, "registers": 11, "jedec_id": 12, "start": 15, "size": 16,
             "supply_volts": 17, "declared_volts": 17, "sck_hz": 18, "kind": 23, "wire": 14,
             "progress": 22, "into": 27, "folder": 31, "dumped": 6, "density_bytes": 16,
+            "numbers": 28,
         }  # fmt: skip
         by_name = {p.name: self.things[named[p.name]] for p in parameters if p.name in named}
         open_ones = [p for p in parameters if p.name not in by_name]
