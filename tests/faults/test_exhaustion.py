@@ -89,8 +89,8 @@ def test_a_fault_at_any_operation_of_a_recovery_has_its_one_outcome(play: Play, 
     verdicts: Counter[Verdict] = Counter()
     for state in HALF_WRITTEN:
         points = list(enumerate(play.points(state, step)))
-        for number, point in random.sample(points, 5):
+        for number, point in random.sample(points, 3):
             verdicts[play.run(point, way=number)] += 1
 
-    assert verdicts.total() == 5 * len(HALF_WRITTEN)
+    assert verdicts.total() == 3 * len(HALF_WRITTEN)
     assert verdicts[Verdict.HALF_WRITTEN] > 10
