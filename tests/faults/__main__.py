@@ -121,17 +121,25 @@ def _carry_out(batch: Batch) -> Counts:
     return Worker.instance.carry_out(batch)
 
 
-def play_for(minutes: float, *, seed: int, one_in: int) -> tuple[Counts, int]:
-    """The counts of what was tried in that time, and how many points there are in all."""
+def play_for(minutes: float, *, seed: int, one_in: int, after: int = 0) -> tuple[Counts, int]:
+    """The counts of what was tried in that time, and how many points there are in all.
+
+    With `after` so many points of the same seed are taken as played, by a run that time cut off.
+    """
     ends_s = time.monotonic() + 60 * minutes
     total, planned = Counts(), 0
     with ProcessPoolExecutor(os.cpu_count(), initializer=_begin, initargs=(seed, one_in)) as pool:
         batches = []
-        for (state, step), count in zip(steps(), pool.map(_count, steps()), strict=True):
+        sizes = dict(zip(steps(), pool.map(_count, steps()), strict=True))
+        for (state, step), count in sizes.items():
             planned += count
             batches += [Batch(state, step, n) for n in range(-(-count // BATCH))]
         Random(seed).shuffle(batches)
         waiting = deque(batches)
+        while after > 0:
+            played = waiting.popleft()
+            size = min(BATCH, sizes[played.state, played.step] - BATCH * played.number)
+            after, planned = after - size, planned - size
         running: set[Future[Counts]] = set()
         while waiting or running:
             while waiting and len(running) < 4 and time.monotonic() < ends_s:
@@ -201,13 +209,16 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=20.0)
     parser.add_argument("--one-in", type=int, default=20, help="of each fault, elsewhere")
+    parser.add_argument("--after", type=int, default=0, help="points of this seed played before")
     parser.add_argument("--results", type=Path, default=RESULTS)
     parser.add_argument("--replay", metavar="POINT", help="the repr of a point that came out wrong")
     options = parser.parse_args()
     if options.replay is not None:
         return replay(options.replay, options.seed)
     begun_s = time.monotonic()
-    total, planned = play_for(options.minutes, seed=options.seed, one_in=options.one_in)
+    total, planned = play_for(
+        options.minutes, seed=options.seed, one_in=options.one_in, after=options.after
+    )
     kept = results(
         total,
         planned=planned,
