@@ -207,15 +207,17 @@ class At:
     def job(self) -> fb.Job:
         return fb.Job.open(self.folder, disk=self.disk, now=self.calendar)
 
+    def job_for(self, chip: Identified) -> fb.Job:
+        """The job that is there, or a new one for this chip."""
+        if (self.folder / "job.toml").exists():
+            return self.job()
+        return fb.Job.create(self.folder, chip, disk=self.disk, now=self.calendar)
+
 
 def dump(at: At) -> None:
     """Make the job and its backup; where an accident left a job behind, go on with it."""
     chip = at.identify()
-    if (at.folder / "job.toml").exists():
-        job = at.job()
-    else:
-        job = fb.Job.create(at.folder, chip, disk=at.disk, now=at.calendar)
-    with job:
+    with at.job_for(chip) as job:
         if job.has_original:
             return
         read = fb.read_twice(chip, keep_doubtful_in=job, progress=at.signal)
@@ -225,11 +227,7 @@ def dump(at: At) -> None:
 def best_effort(at: At) -> None:
     """Make the job and what most of three reads say, where no two of them agree."""
     chip = at.identify()
-    if (at.folder / "job.toml").exists():
-        job = at.job()
-    else:
-        job = fb.Job.create(at.folder, chip, disk=at.disk, now=at.calendar)
-    with job:
+    with at.job_for(chip) as job:
         if job.dumped is None:
             fb.read_best_effort(chip, job, reads=3, progress=at.signal)
 

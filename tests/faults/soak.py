@@ -298,11 +298,7 @@ def _demand(holds: bool, what: str) -> None:
 
 def _dump(at: At) -> None:
     chip = at.identify()
-    if (at.folder / "job.toml").exists():
-        job = at.job()
-    else:
-        job = fb.Job.create(at.folder, chip, disk=at.disk, now=at.calendar)
-    with job:
+    with at.job_for(chip) as job:
         if not job.has_original:
             fb.back_up(fb.read_twice(chip, keep_doubtful_in=job, progress=at.signal), job)
 
@@ -336,11 +332,7 @@ def _knowing(step: Callable[..., None], job: str, chip: str) -> Callable[[At], N
 
 def _best_effort(at: At) -> None:
     chip = at.identify()
-    if (at.folder / "job.toml").exists():
-        job = at.job()
-    else:
-        job = fb.Job.create(at.folder, chip, disk=at.disk, now=at.calendar)
-    with job:
+    with at.job_for(chip) as job:
         fb.read_best_effort(chip, job, reads=3, progress=at.signal)
 
 
